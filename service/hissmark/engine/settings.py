@@ -1,0 +1,129 @@
+"""Everything that can be tuned in the computation, with units, defaults and the trade-off of each.
+
+Plain frozen dataclasses: the core stays free of any settings library. The site file maps onto them
+one to one (table ``[signal]`` to `SignalSettings` and so on).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class SignalSettings:
+    """How samples become one steady level a tick.
+
+    Attributes:
+        tick_s: event time between two judgements. Shorter reacts sooner and costs more.
+        slot_s: samples closer than this are first condensed to one slot level.
+        window_s: length of the window of a dense channel; longer than the longest usual cycle nearby
+            (steam traps, pumps), or their noise reaches the floor.
+        lateness_s: how far out of order the samples of one channel may arrive and still be judged.
+        patience_s: how long a tick waits for a channel that lags behind the others of its group.
+        max_ahead_s: a time further ahead of the service's clock than this is stored but not judged.
+        stale_s: without a sample for this long (or three of its intervals) a channel has no fresh data.
+        sparse_samples: a channel slower than the window allows is judged over this many samples.
+        spread_limit_db: L10 - L90 beyond the channel's usual spread above which a window is not steady.
+        drift_limit_db: change from the older to the newer half of the window above which it is not steady.
+    """
+
+    tick_s: int = 60
+    slot_s: int = 10
+    window_s: int = 600
+    lateness_s: int = 60
+    patience_s: int = 900
+    max_ahead_s: int = 3600
+    stale_s: int = 180
+    sparse_samples: int = 4
+    spread_limit_db: float = 8.0
+    drift_limit_db: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class BaselineSettings:
+    """How the background of a channel is learned and how fast it may move.
+
+    Attributes:
+        learn_s: event time under test conditions before a channel is judged.
+        learn_windows: windows (one floor each) before a channel is judged.
+        follow_s: time constant with which a learned baseline follows slow change.
+        max_rate_db_per_day: fastest drift that is followed.
+        max_drift_db: furthest a baseline may drift from its anchor before somebody has to look.
+        min_scale_db: smallest scale (robust standard deviation) believed.
+    """
+
+    learn_s: int = 24 * 3600
+    learn_windows: int = 48
+    follow_s: int = 7 * 24 * 3600
+    max_rate_db_per_day: float = 0.5
+    max_drift_db: float = 3.0
+    min_scale_db: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class JudgeSettings:
+    """How the explanations of a group's rises are compared.
+
+    Attributes:
+        rise_limit_db: rise at the source below which nothing is called a leak.
+        margin_db: how far the source must stand above the next explanation.
+        coupling_db: uncertainty of how well a sensor couples to its valve (one standard deviation).
+        joint_loss_db: assumed loss per flanged joint until the site's own has been learned.
+        loss_db_per_m: assumed loss per metre of pipe until the site's own has been learned.
+        default_loss_db: assumed loss between neighbours when the register gives neither.
+        min_difference_bar: pressure difference below which a valve cannot be tested.
+        settle_s: time after a stroke during which a valve is not judged.
+    """
+
+    rise_limit_db: float = 6.0
+    margin_db: float = 3.0
+    coupling_db: float = 2.0
+    joint_loss_db: float = 3.0
+    loss_db_per_m: float = 0.3
+    default_loss_db: float = 6.0
+    min_difference_bar: float = 1.0
+    settle_s: int = 600
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmSettings:
+    """When a verdict becomes an alarm and when the alarm returns to normal.
+
+    Attributes:
+        on_delay_s: how long a verdict must stand before it is annunciated.
+        off_delay_s: how long the reason must be gone before the alarm clears.
+        deadband_db: an active alarm clears only this far below the limit that raised it.
+        fault_delay_s: on-delay of sensor faults.
+        contested_delay_s: on-delay of `contested`.
+        max_shelve_s: longest time an alarm may be shelved.
+    """
+
+    on_delay_s: int = 300
+    off_delay_s: int = 600
+    deadband_db: float = 3.0
+    fault_delay_s: int = 900
+    contested_delay_s: int = 1800
+    max_shelve_s: int = 12 * 3600
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionRule:
+    """An operating condition given by a process tag, e.g. compressor on: ``when = "K-101 > 50"``.
+
+    Groups named here keep a baseline of their own while it holds; no groups means all.
+    """
+
+    name: str
+    when: str
+    groups: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CoreSettings:
+    """All settings of the computation together."""
+
+    signal: SignalSettings = field(default_factory=SignalSettings)
+    baseline: BaselineSettings = field(default_factory=BaselineSettings)
+    judge: JudgeSettings = field(default_factory=JudgeSettings)
+    alarms: AlarmSettings = field(default_factory=AlarmSettings)
+    conditions: tuple[ConditionRule, ...] = ()
