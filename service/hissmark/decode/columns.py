@@ -1,0 +1,108 @@
+"""What decoding yields: columns of samples, and a record of everything that was turned away."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import IntFlag, StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+HEAD_BYTES = 64
+"""How much of a rejected payload is kept."""
+
+
+class Flag(IntFlag):
+    """Marks on a stored sample. Any of `NOT_JUDGED` keeps it out of the judgement; it is stored all the same."""
+
+    LATE = 1
+    """Older than the last closed tick of its group."""
+    AHEAD = 2
+    """Its time was ahead of the service's clock by more than is believed."""
+    RECEIPT_TIME = 4
+    """The message carried no time; the time of receipt stands for it."""
+    RETAINED = 8
+    """The broker sent it again on subscribing."""
+
+
+NOT_JUDGED = Flag.LATE | Flag.AHEAD | Flag.RETAINED
+
+
+class RejectReason(StrEnum):
+    """Why a record was turned away."""
+
+    NOT_JSON = "not-json"
+    WRONG_TYPE = "wrong-type"
+    NOT_FINITE = "not-finite"
+    OUT_OF_RANGE = "out-of-range"
+    BAD_TIME = "bad-time"
+    TOO_LARGE = "too-large"
+    TOO_DEEP = "too-deep"
+    TOO_MANY_RECORDS = "too-many-records"
+    EMPTY = "empty"
+    MISSING_VALUE = "missing-value"
+    UNKNOWN_NAME = "unknown-name"
+    BAD_NAME = "bad-name"
+    BAD_UNIT = "bad-unit"
+    BAD_TOPIC = "bad-topic"
+    UNSUPPORTED_VERSION = "unsupported-version"
+    UNKNOWN_MUST_UNDERSTAND = "unknown-must-understand"
+    RETAINED_WITHOUT_TIME = "retained-without-time"
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Samples in order of arrival.
+
+    Attributes:
+        series: int32[n], index into the known names (`Layout.names`).
+        time_us: int64[n], microseconds since 1970 UTC.
+        value: float64[n], dB for levels, the tag's own unit for process values.
+        flags: uint8[n], see `Flag`.
+    """
+
+    series: npt.NDArray[np.int32]
+    time_us: npt.NDArray[np.int64]
+    value: npt.NDArray[np.float64]
+    flags: npt.NDArray[np.uint8]
+
+    def __len__(self) -> int:
+        return len(self.series)
+
+    @classmethod
+    def empty(cls) -> Batch:
+        return cls(
+            np.empty(0, np.int32), np.empty(0, np.int64), np.empty(0, np.float64), np.empty(0, np.uint8)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Reject:
+    """One record or message that was turned away, with enough to find its sender."""
+
+    topic: str
+    received_us: int
+    reason: RejectReason
+    detail: str
+    head: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class UnknownName:
+    """A name that arrives but is not in the register."""
+
+    name: str
+    topic: str
+    first_seen_us: int
+    last_seen_us: int
+    count: int
+    last_value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """The outcome of decoding some messages."""
+
+    batch: Batch
+    rejects: list[Reject] = field(default_factory=list)
+    unknown: dict[str, UnknownName] = field(default_factory=dict)
