@@ -1,0 +1,202 @@
+"""The parameters of one group, drawn from wide ranges. Dimensions: n channels in pipe order, k modes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from .noise import log_uniform
+
+F64 = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Pipe:
+    """Valves, reference points and the losses between them.
+
+    Attributes:
+        valve: bool[n]. loss_db: float64[n, n], symmetric. distance_m, joints: what the register says of the
+            step from the previous position, NaN where it says nothing.
+    """
+
+    valve: npt.NDArray[np.bool_]
+    loss_db: F64
+    distance_m: F64
+    joints: F64
+
+
+@dataclass(frozen=True)
+class Sound:
+    """Background of the channels. Levels float64[n]; modes float64[k, n] added level, -99 where unaffected."""
+
+    background_db: F64
+    fast_sd: F64
+    fast_tau_s: float
+    slow_sd: F64
+    slow_tau_s: float
+    common_sd: float
+    diurnal_db: float
+    diurnal_own_db: F64
+    drift_sd: float
+    mode_db: F64
+    mode_hours: F64
+
+
+@dataclass(frozen=True)
+class Rates:
+    """How often nuisances come, per day, and which of the group's valves are worked."""
+
+    outside: float
+    even: float
+    knocks: float
+    rain: float
+    vehicles: float
+    gaps: float
+    outages: float
+    pressure: float
+    opens: F64
+
+
+@dataclass(frozen=True)
+class Known:
+    """What the plant tells the service besides levels."""
+
+    position: npt.NDArray[np.bool_]
+    pressure: bool
+    condition: bool
+
+
+@dataclass(frozen=True)
+class Spec:
+    """Everything fixed about one group."""
+
+    pipe: Pipe
+    sound: Sound
+    rates: Rates
+    known: Known
+    cadence_s: npt.NDArray[np.int64]
+    grid_s: int
+    quantum_db: F64
+    coupling_db: F64
+    floor_db: F64
+    difference_bar: float
+
+    @property
+    def width(self) -> int:
+        return len(self.cadence_s)
+
+
+def draw_spec(rng: np.random.Generator) -> Spec:
+    """Draw a group: 3 to 9 valves, 0 to 2 reference points."""
+    pipe = _pipe(rng)
+    n = len(pipe.valve)
+    cadence = _cadence(rng, n)
+    position = pipe.valve & (rng.random(n) < 0.85)
+    return Spec(
+        pipe=pipe,
+        sound=_sound(rng, n),
+        rates=_rates(rng, pipe.valve, position),
+        known=Known(position, bool(rng.random() < 0.5), bool(rng.random() < 0.35)),
+        cadence_s=cadence,
+        grid_s=10 if int(cadence.min()) < 60 else 60,
+        quantum_db=np.full(n, rng.choice([0.1, 0.2, 0.25, 0.5, 1.0])),
+        coupling_db=rng.normal(0.0, 2.0, n),
+        floor_db=rng.uniform(0.0, 10.0, n),
+        difference_bar=log_uniform(rng, 3.0, 80.0),
+    )
+
+
+def _pipe(rng: np.random.Generator) -> Pipe:
+    valves = int(rng.integers(3, 10))
+    at_ends = int(rng.choice([0, 1, 2], p=[0.45, 0.3, 0.25]))
+    first = at_ends == 2 or (at_ends == 1 and rng.random() < 0.6)
+    last = at_ends == 2 or (at_ends == 1 and not first)
+    valve = np.array([False] * first + [True] * valves + [False] * last)
+    n = len(valve)
+    joints = rng.integers(0, 5, n - 1).astype(np.float64)
+    distance = np.array([log_uniform(rng, 0.5, 20.0) for _ in range(n - 1)])
+    per_joint, per_m = rng.uniform(0.5, 2.0), rng.uniform(0.05, 0.4)
+    step = np.clip(joints * per_joint + distance * per_m + rng.normal(0.0, 0.8, n - 1), 1.0, 8.0)
+    along = np.concatenate(([0.0], np.cumsum(step)))
+    uneven = np.triu(rng.normal(0.0, 0.6, (n, n)), 1)
+    loss = np.maximum(np.abs(along[:, None] - along[None, :]) + uneven + uneven.T, 0.5)
+    np.fill_diagonal(loss, 0.0)
+    return Pipe(valve, loss, *_register_columns(rng, distance, joints))
+
+
+def _register_columns(rng: np.random.Generator, distance: F64, joints: F64) -> tuple[F64, F64]:
+    """What somebody wrote into the register: roughly right, partly or wholly missing."""
+    missing = rng.choice([0.0, 0.3, 1.0], p=[0.4, 0.2, 0.4])
+    distance = np.round(distance * rng.normal(1.0, 0.15, len(distance)).clip(0.6, 1.4), 1)
+    joints = np.maximum(joints + rng.choice([-1, 0, 0, 0, 1], len(joints)), 0)
+    distance[rng.random(len(distance)) < missing] = np.nan
+    joints[rng.random(len(joints)) < missing] = np.nan
+    return np.concatenate(([np.nan], distance)), np.concatenate(([np.nan], joints))
+
+
+def _sound(rng: np.random.Generator, n: int) -> Sound:
+    background = np.empty(n)
+    background[0] = rng.uniform(15.0, 55.0)
+    spread = rng.uniform(2.0, 15.0)
+    for i in range(1, n):
+        background[i] = np.clip(background[i - 1] + rng.uniform(-spread, spread), 15.0, 55.0)
+    sd = np.array([log_uniform(rng, 0.2, 1.5) for _ in range(n)])
+    share = rng.uniform(0.2, 0.9, n)
+    modes = int(rng.choice([1, 2, 3, 4], p=[0.3, 0.35, 0.2, 0.15]))
+    return Sound(
+        background_db=background,
+        fast_sd=sd * np.sqrt(share),
+        fast_tau_s=log_uniform(rng, 2.0, 120.0),
+        slow_sd=sd * np.sqrt(1.0 - share),
+        slow_tau_s=log_uniform(rng, 300.0, 3600.0),
+        common_sd=float(rng.uniform(0.0, 0.5)),
+        diurnal_db=float(rng.uniform(0.0, 3.0)),
+        diurnal_own_db=rng.uniform(0.0, 0.4, n),
+        drift_sd=float(rng.uniform(0.1, 0.8)),
+        mode_db=_modes(rng, modes, background),
+        mode_hours=np.array([log_uniform(rng, 3.0, 72.0) for _ in range(modes)]),
+    )
+
+
+def _modes(rng: np.random.Generator, modes: int, background: F64) -> F64:
+    """Level each operating condition adds at each channel; the first adds nothing."""
+    n = len(background)
+    added = np.full((modes, n), -99.0)
+    for k in range(1, modes):
+        if rng.random() < 0.6:  # a process change: every channel answers in its own way
+            hit = rng.random(n) < rng.uniform(0.3, 1.0)
+            added[k, hit] = (background + rng.uniform(-6.0, 12.0, n))[hit]
+        else:  # a machine somewhere along the pipe, heard with loss on both sides
+            at = rng.uniform(-2.0, n + 1.0)
+            fall = rng.uniform(0.3, 4.0) * np.abs(np.arange(n) - at)
+            added[k] = np.median(background) + rng.uniform(0.0, 18.0) - fall + rng.normal(0.0, 1.5, n)
+    return added
+
+
+def _rates(rng: np.random.Generator, valve: npt.NDArray[np.bool_], position: npt.NDArray[np.bool_]) -> Rates:
+    def some(share: float, low: float, high: float) -> float:
+        return log_uniform(rng, low, high) if rng.random() < share else 0.0
+
+    opens = np.array([some(0.6, 0.02, 1.0) if p else some(0.4, 0.02, 0.2) for p in position]) * valve
+    return Rates(
+        outside=some(0.7, 0.03, 0.5),
+        even=some(0.5, 0.02, 0.12),
+        knocks=some(0.9, 2.0, 100.0),
+        rain=some(0.6, 0.03, 0.25),
+        vehicles=some(0.5, 0.3, 10.0),
+        gaps=some(0.7, 0.02, 0.5),
+        outages=some(0.3, 0.02, 0.1),
+        pressure=some(0.5, 0.03, 0.2),
+        opens=opens,
+    )
+
+
+def _cadence(rng: np.random.Generator, n: int) -> npt.NDArray[np.int64]:
+    """Sampling interval of each channel in seconds: a minute mostly, groups of other kinds and mixed ones."""
+    kind = rng.choice(["minute", "fast", "slow", "hourly", "mixed"], p=[0.7, 0.05, 0.14, 0.03, 0.08])
+    if kind == "mixed":
+        return rng.choice([60, 60, 120, 300, 600], n).astype(np.int64)
+    one = {"minute": 60, "fast": 10, "slow": int(rng.choice([300, 600])), "hourly": 3600}[str(kind)]
+    return np.full(n, one, np.int64)
