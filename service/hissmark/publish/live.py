@@ -1,0 +1,227 @@
+"""What the service knows at this moment, for pages, API and metrics.
+
+The worker thread pushes (ticks, alarms, journal, facts), the web server's threads and event loop read. Every
+reader gets values that are replaced, never changed in place, so that nobody sees half a tick.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
+from uuid import uuid4
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.alarms.journal import Alarm
+from hissmark.decode.columns import NOT_JUDGED, Batch
+from hissmark.engine.layout import PROCESS, Layout
+from hissmark.engine.readings import Tick
+from hissmark.publish.alarm_shapes import alarm_shape, journal_shape
+from hissmark.publish.broadcast import Broadcaster
+from hissmark.publish.reading import live_reading, readings_of
+from hissmark.publish.shapes import AlarmShape, GroupReading, JournalShape, LiveReading
+from hissmark.publish.times import parse_rfc3339
+from hissmark.store.records import JournalRow
+
+NEWEST_ENTRIES = 200
+"""How many journal entries are held for the pages."""
+
+
+class Clock(Protocol):
+    """The service's clock (wall clock, or the demo's faster one)."""
+
+    def now_us(self) -> int: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """Facts about the service itself. Times are of the service's clock, 0 before the first.
+
+    Attributes:
+        connected: whether the broker connection stands. broker: where, for people.
+        worker_alive: whether the thread that judges and stores is alive.
+        last_message_us: receipt of the newest message. last_commit_us: newest commit.
+        queue_messages, queue_bytes: what waits between broker and store.
+        database_bytes: size of the database; None if not known.
+        trouble: what is wrong, in a sentence; empty if nothing is.
+    """
+
+    connected: bool = False
+    broker: str = ""
+    worker_alive: bool = False
+    last_message_us: int = 0
+    last_commit_us: int = 0
+    queue_messages: int = 0
+    queue_bytes: int = 0
+    database_bytes: int | None = None
+    trouble: str = ""
+
+
+class LiveState:
+    """The latest of everything, and the broadcast of changes. Any thread may call any method."""
+
+    def __init__(self, layout: Layout, clock: Clock, *, broadcaster: Broadcaster | None = None) -> None:
+        self.layout = layout
+        self.clock = clock
+        self.broadcast = broadcaster or Broadcaster()
+        self.epoch = uuid4().hex[:8]  # tells event numbers of this run from those of the last
+        self._lock = threading.Lock()
+        self._group_of = {name: i for i, name in enumerate(layout.group_names)}
+        self._channel_of_series = _channel_of_series(layout)
+        self._readings: dict[str, GroupReading] = {}
+        self._heard_us = np.zeros(len(layout.channels), np.int64)
+        self._interval_s = np.array([c.interval_s or 0.0 for c in layout.channels], np.float64)
+        self._alarms: dict[tuple[str, str], Alarm] = {}
+        self._journal: deque[JournalShape] = deque(maxlen=NEWEST_ENTRIES)
+        self._health = Health()
+
+    # What the worker pushes.
+
+    def restore(
+        self, readings: Iterable[GroupReading], alarms: Sequence[Alarm], journal: Sequence[JournalRow] = ()
+    ) -> None:
+        """At start: what the store knows from before. Groups no longer in the register are left out."""
+        with self._lock:
+            self._readings = {r["group"]: r for r in readings if r["group"] in self._group_of}
+            for reading in self._readings.values():
+                self._note_reading(reading)
+            self._alarms = {(a.valve, a.alarm): a for a in alarms}
+            self._journal.extend(journal_shape(row) for row in journal)
+
+    def heard(self, batch: Batch) -> None:
+        """Samples that were stored: keeps when each channel was last heard (the tick comes later)."""
+        told = (batch.flags & NOT_JUDGED) == 0
+        channels = self._channel_of_series[batch.series[told]]
+        level = channels >= 0
+        with self._lock:
+            np.maximum.at(self._heard_us, channels[level], batch.time_us[told][level])
+
+    def tick(self, tick: Tick) -> None:
+        """A closed tick: replaces the readings of its groups and tells the pages."""
+        readings = list(readings_of(self.layout, tick))
+        with self._lock:
+            for reading in readings:
+                self._readings[reading["group"]] = reading
+                self._note_reading(reading)
+        for reading in readings:
+            self._send("reading", self.live_reading(reading))
+
+    def alarms(self, alarms: Sequence[Alarm]) -> None:
+        """Every alarm that is not at rest now. The pages are told only what changed."""
+        fresh = {(a.valve, a.alarm.value): a for a in alarms}
+        with self._lock:
+            before, self._alarms = self._alarms, dict(fresh)
+        changed = [a for key, a in fresh.items() if before.get(key) != a]
+        gone = [list(key) for key in before if key not in fresh]
+        if changed or gone:
+            self._send("alarms", {"changed": [self._shape(a) for a in changed], "gone": gone})
+
+    def journal(self, rows: Sequence[JournalRow]) -> None:
+        """New journal entries as they were stored, oldest first."""
+        if not rows:
+            return
+        entries = [journal_shape(row) for row in rows]
+        with self._lock:
+            self._journal.extend(entries)
+        self._send("journal", {"entries": entries[-NEWEST_ENTRIES:]})
+
+    def report(self, **facts: Any) -> None:
+        """Change some facts of `Health`; they travel with the next heartbeat."""
+        with self._lock:
+            self._health = replace(self._health, **facts)
+
+    # What pages, API and metrics read.
+
+    @property
+    def health(self) -> Health:
+        with self._lock:
+            return self._health
+
+    def reading(self, group: str) -> GroupReading | None:
+        with self._lock:
+            return self._readings.get(group)
+
+    def readings(self) -> list[GroupReading]:
+        """The latest reading of every group that has one, in register order."""
+        with self._lock:
+            return [self._readings[g] for g in self.layout.group_names if g in self._readings]
+
+    def reading_json(self, group: str) -> LiveReading | None:
+        """The reading of a group as it is served; None before its first tick."""
+        reading = self.reading(group)
+        return None if reading is None else self.live_reading(reading)
+
+    def live_reading(self, reading: GroupReading) -> LiveReading:
+        now_us = self.clock.now_us()
+        newest_us, fresh = self.freshness(reading["group"], now_us)
+        return live_reading(reading, newest_us, fresh, now_us)
+
+    def freshness(self, group: str, now_us: int) -> tuple[int, bool]:
+        """The newest sample of a group, and whether any of its channels is within its stale limit."""
+        index = self._group_of[group]
+        first = int(self.layout.first[index])
+        members = slice(first, first + int(self.layout.count[index]))
+        with self._lock:
+            heard_us, interval_s = self._heard_us[members].copy(), self._interval_s[members].copy()
+        stale_s = np.maximum(float(self.layout.settings.signal.stale_s), 3.0 * interval_s)
+        fresh = (heard_us > 0) & (now_us - heard_us <= stale_s * 1e6)
+        return int(heard_us.max(initial=0)), bool(fresh.any())
+
+    def heard_us(self) -> npt.NDArray[np.int64]:
+        """int64[channels]: time of the newest sample of each channel, 0 if none."""
+        with self._lock:
+            return self._heard_us.copy()
+
+    def active(self) -> list[Alarm]:
+        """Every alarm that is not at rest: unacknowledged first, then by priority, then the newest."""
+        with self._lock:
+            rows = list(self._alarms.values())
+        return sorted(rows, key=_urgency)
+
+    def alarms_json(self) -> list[AlarmShape]:
+        return [self._shape(alarm) for alarm in self.active()]
+
+    def journal_json(self) -> list[JournalShape]:
+        """The newest journal entries, newest first."""
+        with self._lock:
+            return list(reversed(self._journal))
+
+    def _shape(self, alarm: Alarm) -> AlarmShape:
+        return alarm_shape(alarm, self.reading(alarm.group), self.clock.now_us())
+
+    def _note_reading(self, reading: GroupReading) -> None:
+        """Take over from a reading when its channels were heard and how often they measure (lock held)."""
+        first = int(self.layout.first[self._group_of[reading["group"]]])
+        names = {c.name: first + i for i, c in enumerate(self.layout.register.groups[reading["group"]])}
+        for row in reading["channels"]:
+            i = names.get(row["channel"])
+            if i is None:
+                continue
+            if row["last_heard"]:
+                self._heard_us[i] = max(self._heard_us[i], parse_rfc3339(row["last_heard"]))
+            if row["interval_s"]:
+                self._interval_s[i] = row["interval_s"]
+
+    def _send(self, kind: str, data: LiveReading | Mapping[str, Any]) -> None:
+        self.broadcast.send(kind, msgspec.json.encode(data).decode())
+
+
+_STATE_RANK = {"unacknowledged": 0, "rtn-unacknowledged": 1, "acknowledged": 2}
+_PRIORITY_RANK = {"high": 0, "medium": 1, "low": 2}
+
+
+def _urgency(alarm: Alarm) -> tuple[int, int, int]:
+    return (_STATE_RANK.get(alarm.state, 3), _PRIORITY_RANK[alarm.priority], -alarm.raised_us)
+
+
+def _channel_of_series(layout: Layout) -> npt.NDArray[np.int32]:
+    """int32[names]: the channel that a level series belongs to, -1 for process values."""
+    found = np.full(len(layout.names), -1, np.int32)
+    level = layout.input_role != PROCESS
+    found[layout.input_series[level]] = layout.input_channel[level]
+    return found

@@ -1,0 +1,183 @@
+"""Metrics for Prometheus: counters that the worker keeps, and gauges read from the live state at each scrape.
+
+Series per valve and channel come from a collector, so that they cost nothing between scrapes. Every metric is
+explained in docs/metrics.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+
+from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
+from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.registry import Collector
+
+from hissmark import __version__
+from hissmark.alarms.journal import AlarmState, Priority
+from hissmark.decode.columns import RejectReason
+from hissmark.publish.live import LiveState
+from hissmark.publish.shapes import ChannelReading
+from hissmark.publish.times import parse_rfc3339
+
+_LAG_BUCKETS_S = (0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30, 60, 300, 900)
+_TICK_BUCKETS_S = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5)
+_HTTP_BUCKETS_S = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5)
+
+
+class Metrics:
+    """All metrics of one service. The worker calls the counters; `exposition` is what a scrape gets."""
+
+    def __init__(self) -> None:
+        self.registry = CollectorRegistry()
+        on = self.registry
+        self.messages = Counter("hissmark_messages", "MQTT messages received", registry=on)
+        self.samples = Counter("hissmark_samples", "Samples stored", registry=on)
+        self.duplicates = Counter(
+            "hissmark_samples_duplicate", "Samples that were stored already", registry=on
+        )
+        self.not_judged = Counter(
+            "hissmark_samples_not_judged",
+            "Samples stored but kept out of the judgement",
+            ["why"],
+            registry=on,
+        )
+        self.rejects = Counter("hissmark_rejects", "Records turned away", ["reason"], registry=on)
+        self.reconnects = Counter("hissmark_reconnects", "Connections made again to the broker", registry=on)
+        self.ticks = Counter("hissmark_ticks", "Ticks judged, one per group", registry=on)
+        self.ingest_lag_s = Histogram(
+            "hissmark_ingest_lag_seconds", "From receipt to commit", buckets=_LAG_BUCKETS_S, registry=on
+        )
+        self.tick_s = Histogram(
+            "hissmark_tick_duration_seconds", "To judge a tick", buckets=_TICK_BUCKETS_S, registry=on
+        )
+        self.http_s = Histogram(
+            "hissmark_http_request_duration_seconds", "To answer a request", ["route", "status"],
+            buckets=_HTTP_BUCKETS_S, registry=on,
+        )  # fmt: skip
+        for reason in RejectReason:
+            self.rejects.labels(reason.value)  # so that a rate exists before the first one
+        for why in ("late", "ahead", "retained"):
+            self.not_judged.labels(why)
+
+    def watch(self, live: LiveState) -> None:
+        """Add what is read from the live state at each scrape."""
+        self.registry.register(LiveCollector(live))
+
+    def exposition(self) -> bytes:
+        return generate_latest(self.registry)
+
+
+class LiveCollector(Collector):
+    """Turns the live state into gauges while a scrape runs."""
+
+    def __init__(self, live: LiveState) -> None:
+        self._live = live
+
+    def describe(self) -> Iterable[Metric]:
+        return []  # names may not be collected while registering: nothing is known yet
+
+    def collect(self) -> Iterator[Metric]:
+        yield from self._service()
+        yield from self._alarms()
+        yield from self._channels()
+        yield from self._groups()
+
+    def _service(self) -> Iterator[Metric]:
+        health, now_us = self._live.health, self._live.clock.now_us()
+        build = GaugeMetricFamily("hissmark_build_info", "Version of the program", labels=["version"])
+        build.add_metric([__version__], 1)
+        yield build
+        yield _gauge("hissmark_connected", "Whether the broker connection stands", float(health.connected))
+        yield _gauge("hissmark_worker_alive", "Whether the judging thread runs", float(health.worker_alive))
+        yield _gauge("hissmark_queue_messages", "Messages between broker and store", health.queue_messages)
+        yield _gauge("hissmark_queue_bytes", "Bytes between broker and store", health.queue_bytes)
+        if health.last_commit_us:
+            age_s = (now_us - health.last_commit_us) / 1e6
+            yield _gauge("hissmark_last_commit_age_seconds", "Since the newest commit", age_s)
+        if health.last_message_us:
+            age_s = (now_us - health.last_message_us) / 1e6
+            yield _gauge("hissmark_last_message_age_seconds", "Since the newest message", age_s)
+        if health.database_bytes is not None:
+            yield _gauge("hissmark_database_bytes", "Size of the database", health.database_bytes)
+        yield _gauge("hissmark_pages_open", "Pages that listen to events", self._live.broadcast.clients)
+
+    def _alarms(self) -> Iterator[Metric]:
+        count = dict.fromkeys(((p.value, s.value) for p in Priority for s in _STANDING), 0)
+        for alarm in self._live.active():
+            key = (alarm.priority.value, alarm.state.value)
+            count[key] = count.get(key, 0) + 1
+        family = GaugeMetricFamily("hissmark_alarms", "Alarms not at rest", labels=["priority", "state"])
+        for (priority, state), n in count.items():
+            family.add_metric([priority, state], n)
+        yield family
+        active = GaugeMetricFamily("hissmark_alarms_active", "Active alarms", labels=["priority"])
+        for p in Priority:
+            rows = (a for a in self._live.active() if a.active and a.priority is p)
+            active.add_metric([p.value], sum(1 for _ in rows))
+        yield active
+
+    def _groups(self) -> Iterator[Metric]:
+        now_us = self._live.clock.now_us()
+        age = GaugeMetricFamily(
+            "hissmark_group_data_age_seconds", "Since the newest sample", labels=["group"]
+        )
+        tick = GaugeMetricFamily("hissmark_group_tick_age_seconds", "Since the newest tick", labels=["group"])
+        for group in self._live.layout.group_names:
+            newest_us, _ = self._live.freshness(group, now_us)
+            if newest_us:
+                age.add_metric([group], (now_us - newest_us) / 1e6)
+            reading = self._live.reading(group)
+            if reading:
+                tick.add_metric([group], (now_us - parse_rfc3339(reading["at"])) / 1e6)
+        yield age
+        yield tick
+
+    def _channels(self) -> Iterator[Metric]:
+        rows = [(r["group"], c) for r in self._live.readings() for c in r["channels"]]
+        for name, text, read in _LEVELS:
+            yield _per_channel(name, text, rows, read)
+        verdict = GaugeMetricFamily(
+            "hissmark_verdict", "1 for the present verdict", labels=["group", "channel", "valve", "verdict"]
+        )
+        health = GaugeMetricFamily(
+            "hissmark_channel_health", "1 for the present health", labels=["group", "channel", "health"]
+        )
+        for group, c in rows:
+            if c["valve"] is not None:
+                verdict.add_metric([group, c["channel"], c["valve"], c["verdict"]], 1)
+            health.add_metric([group, c["channel"], c["health"]], 1)
+        yield verdict
+        yield health
+        yield self._heard()
+
+    def _heard(self) -> Metric:
+        family = GaugeMetricFamily(
+            "hissmark_channel_last_heard_timestamp_seconds", "Newest sample", labels=["group", "channel"]
+        )
+        for channel, us in zip(self._live.layout.channels, self._live.heard_us().tolist(), strict=True):
+            if us:
+                family.add_metric([channel.group, channel.name], us / 1e6)
+        return family
+
+
+_STANDING = tuple(s for s in AlarmState if s is not AlarmState.NORMAL)
+
+_Read = Callable[[ChannelReading], float | None]
+_LEVELS: tuple[tuple[str, str, _Read], ...] = (
+    ("hissmark_level_db", "Steady level (L90)", lambda c: c["level_db"]),
+    ("hissmark_baseline_db", "Learned background", lambda c: c["baseline_db"]),
+    ("hissmark_rise_db", "Level over background", lambda c: c["rise_db"]),
+)
+
+
+def _gauge(name: str, text: str, value: float) -> Metric:
+    return GaugeMetricFamily(name, text, value=value)
+
+
+def _per_channel(name: str, text: str, rows: list[tuple[str, ChannelReading]], read: _Read) -> Metric:
+    family = GaugeMetricFamily(name, text, labels=["group", "channel", "valve"])
+    for group, c in rows:
+        value = read(c)
+        if value is not None:
+            family.add_metric([group, c["channel"], c["valve"] or ""], value)
+    return family

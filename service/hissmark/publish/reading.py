@@ -1,0 +1,136 @@
+"""One closed tick turned into the JSON reading of each of its groups."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.engine.layout import Layout
+from hissmark.engine.readings import Tick
+from hissmark.engine.register import Channel
+from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
+from hissmark.publish.sentences import REASON_SENTENCES, explanation_sentence
+from hissmark.publish.shapes import ChannelReading, GroupReading, LiveReading
+from hissmark.publish.times import rfc3339, rfc3339_or_none
+
+_DECIBELS = ("level_db", "l50_db", "l10_db", "baseline_db", "scale_db", "rise_db", "leak_db", "expected_db")
+_OPEN = (False, True, None)
+
+
+def readings_of(layout: Layout, tick: Tick) -> Iterator[GroupReading]:
+    """The reading of every group that the tick closed."""
+    for row, group in enumerate(tick.groups.tolist()):
+        yield group_reading(layout, tick, row, group)
+
+
+def group_reading(layout: Layout, tick: Tick, row: int, group: int) -> GroupReading:
+    """The reading of one group; `row` is its place in `tick.groups`, `group` its index in the layout."""
+    first = int(layout.first[group])
+    members = range(first, first + int(layout.count[group]))
+    at = _places(tick, first, len(members), len(layout.channels))
+    k = row if len(tick.explanation) == len(tick.groups) else group
+    reading: GroupReading = {
+        "group": layout.group_names[group],
+        "at": rfc3339(tick.at_us),
+        "explanation": {
+            "kind": Explanation(int(tick.explanation[k])).text,
+            "source": _subject(layout, tick.source[k]),
+            "second": _subject(layout, tick.second[k]),
+            "margin_db": number(tick.margin_db[k]),
+            "odds": number(tick.odds[k]),
+            "sentence": "",
+        },
+        "next_explanation": {
+            "kind": Explanation(int(tick.next_explanation[k])).text,
+            "source": _subject(layout, tick.next_source[k]),
+        },
+        "channels": _channels([layout.channels[i] for i in members], tick, at),
+    }
+    reading["explanation"]["sentence"] = explanation_sentence(reading)
+    return reading
+
+
+def live_reading(reading: GroupReading, newest_us: int, fresh: bool, now_us: int) -> LiveReading:
+    """Add to a reading what depends on the moment it is asked for."""
+    return {
+        **reading,
+        "fresh": fresh,
+        "last_heard": rfc3339_or_none(newest_us),
+        "now": rfc3339(now_us),
+    }
+
+
+def number(value: Any) -> float | None:
+    """A finite number rounded to 2 decimals (a hundredth of a decibel); None for NaN and infinities."""
+    plain = float(value)
+    return round(plain, 2) if np.isfinite(plain) else None
+
+
+def basis_of(channel: Channel) -> str:
+    """On what a valve is judged: its sound alone, or with position and pressures."""
+    if channel.kind == "reference":
+        return "sound"
+    with_position = channel.closed_when is not None
+    with_pressure = bool(channel.upstream_pressure and channel.downstream_pressure)
+    if with_position and with_pressure:
+        return "sound, position and pressure"
+    if with_position:
+        return "sound and position"
+    return "sound and pressure" if with_pressure else "sound alone"
+
+
+def _places(tick: Tick, first: int, count: int, channels: int) -> npt.NDArray[np.intp]:
+    """Where a group's channels stand in the tick's arrays (rows of the tick, or of the layout)."""
+    if len(tick.level_db) == channels:
+        return np.arange(first, first + count)
+    start = int(np.flatnonzero(tick.channels == first)[0])
+    return np.arange(start, start + count)
+
+
+def _subject(layout: Layout, index: Any) -> str | None:
+    return layout.channels[int(index)].subject if int(index) >= 0 else None
+
+
+def _channels(rows: list[Channel], tick: Tick, at: npt.NDArray[np.intp]) -> list[ChannelReading]:
+    distances = _distances(rows)
+    return [_channel(c, tick, int(i), d) for c, i, d in zip(rows, at, distances, strict=True)]
+
+
+def _distances(rows: list[Channel]) -> list[float | None]:
+    """Metres from the start of the group; None from the first gap in the register onwards."""
+    found: list[float | None] = []
+    travelled: float | None = 0.0
+    for i, channel in enumerate(rows):
+        if i:
+            known = travelled is not None and channel.distance_m is not None
+            travelled = round((travelled or 0.0) + (channel.distance_m or 0.0), 2) if known else None
+        found.append(travelled)
+    return found
+
+
+def _channel(channel: Channel, tick: Tick, i: int, distance_m: float | None) -> ChannelReading:
+    reason = Reason(int(tick.reason[i]))
+    levels: dict[str, float | None] = {name: number(getattr(tick, name)[i]) for name in _DECIBELS}
+    row: dict[str, Any] = {
+        "channel": channel.name,
+        "kind": channel.kind,
+        "valve": channel.valve,
+        "position": channel.position,
+        "distance_m": distance_m,
+        **levels,
+        "verdict": Verdict(int(tick.verdict[i])).text,
+        "reason": reason.text,
+        "reason_sentence": REASON_SENTENCES[reason],
+        "baseline_state": BaselineState(int(tick.baseline_state[i])).text,
+        "health": SensorHealth(int(tick.health[i])).text,
+        "open": _OPEN[int(tick.open_[i])],
+        "difference_bar": number(tick.difference_bar[i]),
+        "steady": bool(tick.steady[i]),
+        "last_heard": rfc3339_or_none(int(tick.last_us[i])),
+        "interval_s": number(tick.interval_s[i]),
+        "basis": basis_of(channel),
+    }
+    return row  # type: ignore[return-value]
