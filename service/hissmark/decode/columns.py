@@ -13,7 +13,7 @@ HEAD_BYTES = 64
 
 
 class Flag(IntFlag):
-    """Marks on a stored sample. Any of `NOT_JUDGED` keeps it out of the judgement; it is stored all the same."""
+    """Marks on a stored sample. Any of `NOT_JUDGED` keeps it out of the judgement; stored it is all the same."""
 
     LATE = 1
     """Older than the last closed tick of its group."""
