@@ -1,0 +1,282 @@
+"""Questions to the store, for the API, the commands and the engine's recovery.
+
+Every page is a transaction of its own: long readers would keep SQLite from emptying its log. The same
+reader may be used by several threads.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import sqlalchemy as sa
+
+from hissmark.decode.columns import Batch, UnknownName
+from hissmark.store import actions, history, journal, judged, turned_away
+from hissmark.store import series as series_table
+from hissmark.store.errors import in_words
+from hissmark.store.history import ChannelHistory
+from hissmark.store.journal import JournalFilter
+from hissmark.store.open import place_of
+from hissmark.store.records import (
+    ActionRow,
+    EngineState,
+    Extent,
+    JournalRow,
+    Reading,
+    RejectRow,
+    SeriesRow,
+    SettingsVersion,
+    StoredBlock,
+    StoreSize,
+    VerdictChange,
+    VerdictRow,
+)
+from hissmark.store.schema import samples
+
+PAGE_ROWS = 50_000
+"""Samples read at once; bounds memory (about 10 MB) and how long a read transaction lasts."""
+
+_LAST_US = sys.maxsize
+_FEW_NAMES = 100
+
+
+class Reader:
+    """Reads a store opened with `open_for_reading` (or `open_store`, inside the service)."""
+
+    def __init__(self, engine: sa.Engine) -> None:
+        self._engine = engine
+        self._place = place_of(engine.url)
+
+    @contextmanager
+    def _page(self) -> Iterator[sa.Connection]:
+        with in_words(self._place), self._engine.begin() as connection:
+            yield connection
+
+    def close(self) -> None:
+        """Close the connections."""
+        self._engine.dispose()
+
+    # --- samples ---
+
+    def series(self) -> list[SeriesRow]:
+        """Every name that samples are stored under."""
+        with self._page() as connection:
+            return series_table.read(connection)
+
+    def raw(
+        self, names: Sequence[str], from_us: int, to_us: int, *, page_rows: int = PAGE_ROWS
+    ) -> Iterator[Batch]:
+        """Stored samples with from_us <= time < to_us, by time, page by page.
+
+        `Batch.series` indexes `names`; a name that was never stored yields nothing.
+        """
+        index = self._index(names)
+        wanted = np.flatnonzero(index >= 0).tolist()
+        if not wanted:
+            return
+        few = wanted if len(wanted) <= _FEW_NAMES else None
+        after = (from_us, -1)
+        while True:
+            with self._page() as connection:
+                rows = _sample_page(connection, after, to_us, few, page_rows)
+            batch = _batch(rows, index)
+            if len(batch):
+                yield batch
+            if len(rows) < page_rows:
+                return
+            after = (rows[-1][0], rows[-1][1])
+
+    def samples_after(
+        self, names: Sequence[str], from_us: int, *, page_rows: int = PAGE_ROWS
+    ) -> Iterator[Batch]:
+        """Stored samples of `names` at or after `from_us`, by time, for the engine's recovery.
+
+        Flags come along: the caller leaves out levels with `NOT_JUDGED`.
+        """
+        return self.raw(names, from_us, _LAST_US, page_rows=page_rows)
+
+    def _index(self, names: Sequence[str]) -> npt.NDArray[np.int32]:
+        """Series id -> index into `names`, -1 for others. int32[highest id + 1]."""
+        position = {name: i for i, name in enumerate(names)}
+        known = self.series()
+        index = np.full(max((row.id for row in known), default=0) + 1, -1, np.int32)
+        for row in known:
+            index[row.id] = position.get(row.name, -1)
+        return index
+
+    def sample_extent(self) -> Extent | None:
+        """Time of the first and last sample; None while there is none. Quick."""
+        with self._page() as connection:
+            first, last = connection.execute(
+                sa.select(
+                    sa.select(sa.func.min(samples.c.time_us)).scalar_subquery(),
+                    sa.select(sa.func.max(samples.c.time_us)).scalar_subquery(),
+                )
+            ).one()
+        return None if first is None else Extent(first, last)
+
+    def sample_count(self) -> int:
+        """How many samples are stored. Reads the whole table: seconds for a hundred million rows."""
+        with self._page() as connection:
+            return int(connection.scalar(sa.select(sa.func.count()).select_from(samples)) or 0)
+
+    # --- history ---
+
+    def history(
+        self, group: str, channel: str, from_us: int, to_us: int, *, most_ticks: int = 600_000
+    ) -> ChannelHistory:
+        """One channel's ticks with from_us <= time < to_us."""
+        damaged: list[str] = []
+        blocks = history.decoded(self.blocks(group, from_us, to_us), damaged)
+        return history.of_channel(blocks, channel, from_us, to_us, most_ticks, damaged)
+
+    def blocks(self, group: str, from_us: int, to_us: int) -> Iterator[StoredBlock]:
+        """Encoded blocks that may hold ticks in [from_us, to_us), ascending."""
+        while True:
+            with self._page() as connection:
+                page = history.read_blocks(connection, group, from_us, to_us)
+            yield from page
+            if not page:
+                return
+            from_us = history.after_page(page)
+
+    # --- conclusions ---
+
+    def journal(
+        self,
+        wanted: JournalFilter | None = None,
+        *,
+        after_seq: int = 0,
+        before_seq: int | None = None,
+        limit: int = 100,
+    ) -> list[JournalRow]:
+        """One page of the alarm journal: oldest first after `after_seq`, or newest first before `before_seq`.
+
+        The next page begins at the last row's `seq`.
+        """
+        with self._page() as connection:
+            return journal.read(
+                connection, wanted or JournalFilter(), after_seq=after_seq, before_seq=before_seq, limit=limit
+            )
+
+    def verdict_changes(
+        self,
+        *,
+        valve: str | None = None,
+        from_us: int | None = None,
+        to_us: int | None = None,
+        after_seq: int = 0,
+        before_seq: int | None = None,
+        limit: int = 100,
+    ) -> list[VerdictRow]:
+        """One page of verdict changes, ordered and paged like the journal."""
+        with self._page() as connection:
+            return judged.read_verdict_changes(
+                connection,
+                valve=valve,
+                from_us=from_us,
+                to_us=to_us,
+                after_seq=after_seq,
+                before_seq=before_seq,
+                limit=limit,
+            )
+
+    def verdict_at(self, valve: str, at_us: int) -> VerdictChange | None:
+        """The verdict that stood at a moment; None if nothing is on record that far back."""
+        with self._page() as connection:
+            return judged.verdict_at(connection, valve, at_us)
+
+    def readings(self, group: str | None = None) -> list[Reading]:
+        """The latest reading of one group or of all."""
+        with self._page() as connection:
+            return judged.read_readings(connection, group)
+
+    def engine_state(self, shard: str = "main") -> EngineState | None:
+        """The engine's state as last saved; None before the first time."""
+        with self._page() as connection:
+            return judged.read_engine_state(connection, shard)
+
+    # --- what came from outside ---
+
+    def unknown_names(self, *, after_name: str = "", limit: int = 1000) -> list[UnknownName]:
+        """Names that arrive but are not in the register, by name."""
+        with self._page() as connection:
+            return turned_away.read_unknown(connection, after_name, limit)
+
+    def rejects(self, *, before_seq: int | None = None, limit: int = 100) -> list[RejectRow]:
+        """The reject log, newest first."""
+        with self._page() as connection:
+            return turned_away.read_rejects(connection, before_seq, limit)
+
+    def action(self, action_id: int) -> ActionRow | None:
+        """An operator's action and its outcome."""
+        with self._page() as connection:
+            return actions.read(connection, action_id)
+
+    def actions(self, *, before_id: int | None = None, limit: int = 100) -> list[ActionRow]:
+        """Operator actions, newest first."""
+        with self._page() as connection:
+            return actions.read_page(connection, before_id, limit)
+
+    # --- the store itself ---
+
+    def settings_versions(self, *, before_id: int | None = None, limit: int = 20) -> list[SettingsVersion]:
+        """Settings and registers that judged, newest first."""
+        with self._page() as connection:
+            return judged.read_settings_versions(connection, before_id, limit)
+
+    def meta(self, key: str) -> str | None:
+        """A value that the service keeps for itself."""
+        with self._page() as connection:
+            return judged.read_meta(connection, key)
+
+    def size(self) -> StoreSize:
+        """Bytes on disk."""
+        if self._engine.dialect.name == "sqlite":
+            path = Path(str(self._engine.url.database))
+            return StoreSize(_bytes(path), _bytes(path.with_name(path.name + "-wal")))
+        with self._page() as connection:
+            found = connection.scalar(sa.select(sa.func.pg_database_size(sa.func.current_database())))
+        return StoreSize(int(found or 0), 0)
+
+
+def _bytes(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except FileNotFoundError:
+        return 0
+
+
+def _sample_page(
+    connection: sa.Connection, after: tuple[int, int], to_us: int, ids: list[int] | None, page_rows: int
+) -> Sequence[Any]:
+    """The next rows in key order behind `after` (time, series id)."""
+    c = samples.c
+    query = sa.select(c.time_us, c.series_id, c.value, c.flags).where(
+        sa.tuple_(c.time_us, c.series_id) > sa.tuple_(sa.literal(after[0]), sa.literal(after[1])),
+        c.time_us < to_us,
+    )
+    if ids is not None:
+        query = query.where(c.series_id.in_(ids))
+    return connection.execute(query.order_by(c.time_us, c.series_id).limit(page_rows)).all()
+
+
+def _batch(rows: Sequence[Any], index: npt.NDArray[np.int32]) -> Batch:
+    """Rows as columns, without those of other series."""
+    if not rows:
+        return Batch.empty()
+    times, ids, values, flags = zip(*rows, strict=True)
+    series = index[np.array(ids, np.int64)]
+    wanted = series >= 0
+    return Batch(
+        series[wanted],
+        np.array(times, np.int64)[wanted],
+        np.array(values, np.float64)[wanted],
+        np.array(flags, np.uint8)[wanted],
+    )

@@ -1,0 +1,86 @@
+"""Housekeeping: old samples go in small bites, and the database keeps in shape."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from hissmark.store.errors import in_words
+from hissmark.store.open import place_of
+from hissmark.store.schema import samples, tick_blocks
+
+ROWS_A_BITE = 20_000
+PAUSE_S = 0.05
+"""Between two bites, so that the writer gets its turn."""
+
+
+def delete_samples_before(
+    engine: sa.Engine, before_us: int, *, rows_a_bite: int = ROWS_A_BITE, most_bites: int = 10_000
+) -> int:
+    """Delete samples older than `before_us` in short transactions; returns how many went.
+
+    Judgements, journal and actions are not touched: they stay on record.
+    """
+    gone = 0
+    for _ in range(most_bites):
+        with in_words(place_of(engine.url)), engine.begin() as connection:
+            bite = _delete_bite(connection, before_us, rows_a_bite)
+        gone += bite
+        if bite < rows_a_bite:
+            break
+        time.sleep(PAUSE_S)
+    return gone
+
+
+def _delete_bite(connection: sa.Connection, before_us: int, rows: int) -> int:
+    c = samples.c
+    oldest = sa.select(c.time_us).where(c.time_us < before_us).order_by(c.time_us, c.series_id)
+    until_us = connection.scalar(oldest.offset(rows - 1).limit(1))
+    # All of one instant go together, so a bite may be a little larger, by one sample a series at most.
+    condition = c.time_us < before_us if until_us is None else c.time_us <= until_us
+    return connection.execute(sa.delete(samples).where(condition)).rowcount
+
+
+def delete_history_before(engine: sa.Engine, before_us: int) -> int:
+    """Delete blocks of ticks that begin before `before_us`; returns how many went."""
+    with in_words(place_of(engine.url)), engine.begin() as connection:
+        return connection.execute(sa.delete(tick_blocks).where(tick_blocks.c.start_us < before_us)).rowcount
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """What a checkpoint did. `complete` is False if a reader kept part of the log in use."""
+
+    complete: bool
+    log_pages: int
+
+
+def checkpoint(engine: sa.Engine) -> Checkpoint:
+    """SQLite: move the write-ahead log into the database file and empty it. PostgreSQL does that itself."""
+    if engine.dialect.name != "sqlite":
+        return Checkpoint(True, 0)
+    with in_words(place_of(engine.url)):
+        busy, log_pages, _ = _outside_transaction(engine, "PRAGMA wal_checkpoint(TRUNCATE)")
+    return Checkpoint(not busy, max(0, log_pages))
+
+
+def optimize(engine: sa.Engine) -> None:
+    """Bring the planner's statistics up to date (cheap; daily)."""
+    with in_words(place_of(engine.url)):
+        if engine.dialect.name == "sqlite":
+            _outside_transaction(engine, "PRAGMA optimize")
+        else:
+            with engine.begin() as connection:
+                connection.exec_driver_sql("ANALYZE samples")
+
+
+def _outside_transaction(engine: sa.Engine, statement: str) -> tuple[int, ...]:
+    raw = engine.raw_connection()
+    try:
+        cursor = raw.cursor()
+        cursor.execute(statement)
+        return tuple(cursor.fetchone() or ())
+    finally:
+        raw.close()
