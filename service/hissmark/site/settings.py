@@ -1,0 +1,100 @@
+"""The tables of site.toml. The commented example site shows every option, its unit and its trade-off."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from hissmark.engine.settings import (
+    AlarmSettings,
+    BaselineSettings,
+    ConditionRule,
+    CoreSettings,
+    JudgeSettings,
+    SignalSettings,
+)
+from hissmark.site.tables import FromTable, Table
+
+Text = Annotated[str, Field(min_length=1)]
+
+
+class SourceSettings(Table):
+    """One ``[[mqtt.source]]`` table: a subscription and how its payloads are read.
+
+    `name` is a template over topic levels counted from 0, `value` and `time` are JSON Pointers; these and
+    `unit` are for ``format = "json"`` only.
+    """
+
+    filter: Text
+    qos: Literal[0, 1] = 1
+    format: Literal["senml", "json"] = "senml"
+    name: str | None = None
+    value: str | None = None
+    time: str | None = None
+    unit: Literal["", "dB", "bar", "%"] | None = None
+
+
+class MqttTable(Table):
+    """``[mqtt]``: the broker. File names are relative to the site folder."""
+
+    host: Text
+    client_id: Annotated[str, Field(min_length=1, max_length=256, pattern=r"^[^\x00-\x1f\x7f]+$")]
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    protocol: Literal["5", "3.1.1"] = "5"
+    keepalive_s: Annotated[int, Field(ge=5, le=65535)] = 30
+    session_expiry_s: Annotated[int, Field(ge=60, le=0xFFFFFFFE)] = 7 * 86_400
+    receive_maximum: Annotated[int, Field(ge=1, le=65535)] = 20_000
+    connect_timeout_s: Annotated[float, Field(gt=0, le=300)] = 5.0
+    username: Text | None = None
+    password_file: Text | None = None
+    tls: bool = False
+    ca_file: Text | None = None
+    cert_file: Text | None = None
+    key_file: Text | None = None
+    source: Annotated[tuple[SourceSettings, ...], Field(strict=False)] = ()
+
+
+class HttpSettings(Table):
+    """``[http]``: where the page, the API and the metrics are served.
+
+    `beyond_this_machine` states that a host other than the loopback is meant.
+    """
+
+    host: Text = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 8470
+    beyond_this_machine: bool = False
+
+
+class StoreSettings(Table):
+    """``[store]``: the database. `retention_days` 0 keeps samples for good."""
+
+    url: Text = "sqlite:///data/hissmark.db"
+    retention_days: Annotated[int, Field(ge=0, le=36_500)] = 0
+
+
+class LogSettings(Table):
+    """``[log]``: how the service reports about itself."""
+
+    format: Literal["json", "console"] = "console"
+    level: Literal["debug", "info", "warning", "error"] = "info"
+
+
+class SiteSettings(Table):
+    """site.toml as a whole."""
+
+    name: Text
+    mqtt: MqttTable | None = None
+    http: HttpSettings = HttpSettings()
+    store: StoreSettings = StoreSettings()
+    log: LogSettings = LogSettings()
+    signal: Annotated[SignalSettings, FromTable()] = SignalSettings()
+    baseline: Annotated[BaselineSettings, FromTable()] = BaselineSettings()
+    judge: Annotated[JudgeSettings, FromTable()] = JudgeSettings()
+    alarms: Annotated[AlarmSettings, FromTable()] = AlarmSettings()
+    condition: Annotated[tuple[Annotated[ConditionRule, FromTable()], ...], Field(strict=False)] = ()
+
+    @property
+    def core(self) -> CoreSettings:
+        """The settings of the computation."""
+        return CoreSettings(self.signal, self.baseline, self.judge, self.alarms, self.condition)
