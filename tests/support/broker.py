@@ -187,12 +187,9 @@ class Broker:
 
 def publish_command(broker: Broker, topic: str, payload: str, *options: str) -> None:
     """Send one QoS 1 message with Mosquitto's own client, independent of paho."""
-    subprocess.run(
-        ["mosquitto_pub", "-h", broker.host, "-p", str(broker.port)]
-        + ["-q", "1", "-t", topic, "-m", payload, *options],
-        check=True,
-        timeout=20,
-    )
+    address = ["-h", broker.host, "-p", str(broker.port)]
+    command = ["mosquitto_pub", *address, "-q", "1", "-t", topic, "-m", payload, *options]
+    subprocess.run(command, check=True, timeout=20)
 
 
 @pytest.fixture

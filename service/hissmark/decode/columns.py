@@ -13,7 +13,7 @@ HEAD_BYTES = 64
 
 
 class Flag(IntFlag):
-    """Marks on a stored sample. Any of `NOT_JUDGED` keeps it out of the judgement; stored it is all the same."""
+    """Marks on a stored sample. Any of `NOT_JUDGED` keeps it out of the judgement; it is stored even so."""
 
     LATE = 1
     """Older than the last closed tick of its group."""
@@ -78,13 +78,22 @@ class Batch:
 
 @dataclass(frozen=True, slots=True)
 class Reject:
-    """One record or message that was turned away, with enough to find its sender."""
+    """What was turned away from one message for one reason, with enough to find its sender.
+
+    Attributes:
+        topic: where it arrived.
+        received_us: time of receipt, microseconds since 1970 UTC.
+        reason, detail: why; the detail is that of the first record concerned.
+        head: the first bytes of the payload (at most `HEAD_BYTES`).
+        count: how many records of the message were turned away for this reason.
+    """
 
     topic: str
     received_us: int
     reason: RejectReason
     detail: str
     head: bytes
+    count: int = 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 _BAD_ESCAPE = re.compile(r"~(?![01])")
-_INDEX = re.compile(r"0|[1-9][0-9]*")
+_INDEX = re.compile(r"0|[1-9][0-9]{0,8}")
 
 
 class MissingError(Exception):
@@ -37,8 +37,8 @@ class Pointer:
         for token in self.tokens:
             if isinstance(here, dict) and token in here:
                 here = here[token]
-            elif isinstance(here, list) and _INDEX.fullmatch(token) and int(token[:9]) < len(here):
-                here = here[int(token[:9])]
+            elif isinstance(here, list) and _INDEX.fullmatch(token) and int(token) < len(here):
+                here = here[int(token)]
             else:
                 raise MissingError(token)
         return here
