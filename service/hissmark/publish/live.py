@@ -25,7 +25,7 @@ from hissmark.publish.alarm_shapes import alarm_shape, journal_shape
 from hissmark.publish.broadcast import Broadcaster
 from hissmark.publish.reading import live_reading, readings_of
 from hissmark.publish.shapes import AlarmShape, GroupReading, JournalShape, LiveReading
-from hissmark.publish.times import parse_rfc3339
+from hissmark.publish.times import parse_rfc3339, rfc3339_or_none
 from hissmark.store.records import JournalRow
 
 NEWEST_ENTRIES = 200
@@ -76,6 +76,7 @@ class LiveState:
         self._readings: dict[str, GroupReading] = {}
         self._heard_us = np.zeros(len(layout.channels), np.int64)
         self._interval_s = np.array([c.interval_s or 0.0 for c in layout.channels], np.float64)
+        self._fresh = np.zeros(len(layout.group_names), np.bool_)
         self._alarms: dict[tuple[str, str], Alarm] = {}
         self._journal: deque[JournalShape] = deque(maxlen=NEWEST_ENTRIES)
         self._health = Health()
@@ -163,14 +164,37 @@ class LiveState:
 
     def freshness(self, group: str, now_us: int) -> tuple[int, bool]:
         """The newest sample of a group, and whether any of its channels is within its stale limit."""
+        newest_us, fresh = self._freshness(now_us)
         index = self._group_of[group]
-        first = int(self.layout.first[index])
-        members = slice(first, first + int(self.layout.count[index]))
+        return int(newest_us[index]), bool(fresh[index])
+
+    def watch_freshness(self) -> None:
+        """Tell the pages which groups have fallen silent or are heard again; called every second."""
+        newest_us, fresh = self._freshness(self.clock.now_us())
         with self._lock:
-            heard_us, interval_s = self._heard_us[members].copy(), self._interval_s[members].copy()
+            changed = np.flatnonzero(fresh != self._fresh)
+            self._fresh = fresh
+        if len(changed):
+            rows = [
+                {
+                    "group": self.layout.group_names[i],
+                    "fresh": bool(fresh[i]),
+                    "last_heard": rfc3339_or_none(int(newest_us[i])),
+                }
+                for i in changed.tolist()
+            ]
+            self._send("fresh", {"groups": rows})
+
+    def _freshness(self, now_us: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
+        """int64[groups] newest sample, bool[groups] whether any channel is within its stale limit."""
+        with self._lock:
+            heard_us, interval_s = self._heard_us.copy(), self._interval_s.copy()
         stale_s = np.maximum(float(self.layout.settings.signal.stale_s), 3.0 * interval_s)
         fresh = (heard_us > 0) & (now_us - heard_us <= stale_s * 1e6)
-        return int(heard_us.max(initial=0)), bool(fresh.any())
+        starts = self.layout.first
+        if not len(starts):
+            return heard_us, fresh
+        return np.maximum.reduceat(heard_us, starts), np.logical_or.reduceat(fresh, starts)
 
     def heard_us(self) -> npt.NDArray[np.int64]:
         """int64[channels]: time of the newest sample of each channel, 0 if none."""

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
@@ -22,18 +21,16 @@ _OPEN = (False, True, None)
 
 def readings_of(layout: Layout, tick: Tick) -> Iterator[GroupReading]:
     """The reading of every group that the tick closed."""
-    for row, group in enumerate(tick.groups.tolist()):
-        yield group_reading(layout, tick, row, group)
+    for group in tick.groups.tolist():
+        yield group_reading(layout, tick, group)
 
 
-def group_reading(layout: Layout, tick: Tick, row: int, group: int) -> GroupReading:
-    """The reading of one group; `row` is its place in `tick.groups`, `group` its index in the layout."""
-    first = int(layout.first[group])
-    members = range(first, first + int(layout.count[group]))
-    at = _places(tick, first, len(members), len(layout.channels))
-    k = row if len(tick.explanation) == len(tick.groups) else group
+def group_reading(layout: Layout, tick: Tick, k: int) -> GroupReading:
+    """The reading of one group that the tick closed; `k` is its index in the layout."""
+    first = int(layout.first[k])
+    members = range(first, first + int(layout.count[k]))
     reading: GroupReading = {
-        "group": layout.group_names[group],
+        "group": layout.group_names[k],
         "at": rfc3339(tick.at_us),
         "explanation": {
             "kind": Explanation(int(tick.explanation[k])).text,
@@ -47,7 +44,7 @@ def group_reading(layout: Layout, tick: Tick, row: int, group: int) -> GroupRead
             "kind": Explanation(int(tick.next_explanation[k])).text,
             "source": _subject(layout, tick.next_source[k]),
         },
-        "channels": _channels([layout.channels[i] for i in members], tick, at),
+        "channels": _channels(layout, tick, members),
     }
     reading["explanation"]["sentence"] = explanation_sentence(reading)
     return reading
@@ -82,24 +79,16 @@ def basis_of(channel: Channel) -> str:
     return "sound and pressure" if with_pressure else "sound alone"
 
 
-def _places(tick: Tick, first: int, count: int, channels: int) -> npt.NDArray[np.intp]:
-    """Where a group's channels stand in the tick's arrays (rows of the tick, or of the layout)."""
-    if len(tick.level_db) == channels:
-        return np.arange(first, first + count)
-    start = int(np.flatnonzero(tick.channels == first)[0])
-    return np.arange(start, start + count)
-
-
 def _subject(layout: Layout, index: Any) -> str | None:
     return layout.channels[int(index)].subject if int(index) >= 0 else None
 
 
-def _channels(rows: list[Channel], tick: Tick, at: npt.NDArray[np.intp]) -> list[ChannelReading]:
-    distances = _distances(rows)
-    return [_channel(c, tick, int(i), d) for c, i, d in zip(rows, at, distances, strict=True)]
+def _channels(layout: Layout, tick: Tick, members: range) -> list[ChannelReading]:
+    rows = [layout.channels[i] for i in members]
+    return [_channel(c, tick, i, d) for c, i, d in zip(rows, members, distances_m(rows), strict=True)]
 
 
-def _distances(rows: list[Channel]) -> list[float | None]:
+def distances_m(rows: Sequence[Channel]) -> list[float | None]:
     """Metres from the start of the group; None from the first gap in the register onwards."""
     found: list[float | None] = []
     travelled: float | None = 0.0

@@ -1,0 +1,147 @@
+"""Server-sent events: readings, alarms, journal as they change, and a heartbeat with the service's clock."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from typing import Annotated
+
+import msgspec
+from fastapi import APIRouter, Header, Query, Response
+from fastapi.responses import StreamingResponse
+from typing_extensions import TypedDict
+
+from hissmark import __version__
+from hissmark.publish.broadcast import Event
+from hissmark.publish.live import LiveState
+from hissmark.publish.shapes import AlarmShape, JournalShape, LiveReading
+from hissmark.publish.times import rfc3339, rfc3339_or_none
+from hissmark.web.answers import answer
+from hissmark.web.context import Context
+from hissmark.web.problems import DOCUMENTED
+from hissmark.web.waiting import waiting_reading
+
+HEARTBEAT_S = 2.0
+
+router = APIRouter(tags=["live"], responses=DOCUMENTED)
+
+
+class Pulse(TypedDict):
+    """The heartbeat: the service's clock and how it is. A page that misses it is blind and says so."""
+
+    now: str
+    connected: bool
+    broker: str
+    worker_alive: bool
+    last_message: str | None
+    last_commit: str | None
+    waiting_messages: int
+    trouble: str
+
+
+class Snapshot(TypedDict):
+    """Everything the first page shows; `event` is where to go on listening."""
+
+    site: str
+    demo: bool
+    version: str
+    event: str
+    pulse: Pulse
+    stale_s: int
+    group_names: list[str]
+    groups: list[LiveReading]
+    alarms: list[AlarmShape]
+    journal: list[JournalShape]
+
+
+@router.get("/now", response_model=Snapshot)
+def now(context: Context) -> Response:
+    """One consistent look at everything live: what the first page needs."""
+    live = context.live
+    event = _event_id(live, live.broadcast.number)  # first, so that nothing falls between
+    names = live.layout.group_names
+    snapshot: Snapshot = {
+        "site": context.site_name,
+        "demo": context.demo,
+        "version": __version__,
+        "event": event,
+        "pulse": pulse(live),
+        "stale_s": live.layout.settings.signal.stale_s,
+        "group_names": list(names),
+        "groups": [live.reading_json(name) or waiting_reading(live, name) for name in names],
+        "alarms": live.alarms_json(),
+        "journal": live.journal_json()[:50],
+    }
+    return answer(snapshot)
+
+
+@router.get(
+    "/events", response_class=StreamingResponse, responses={200: {"content": {"text/event-stream": {}}}}
+)
+async def events(
+    context: Context,
+    after: Annotated[str | None, Query(max_length=40, description="`event` of the snapshot")] = None,
+    last_event_id: Annotated[str | None, Header(max_length=40)] = None,
+) -> StreamingResponse:
+    """The stream. `pulse` every 2 s; `resync` means: fetch /api/v1/now again."""
+    stream = _stream(context.live, last_event_id or after)
+    headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no"}
+    return StreamingResponse(stream, media_type="text/event-stream", headers=headers)
+
+
+def pulse(live: LiveState) -> Pulse:
+    health = live.health
+    return {
+        "now": rfc3339(live.clock.now_us()),
+        "connected": health.connected,
+        "broker": health.broker,
+        "worker_alive": health.worker_alive,
+        "last_message": rfc3339_or_none(health.last_message_us),
+        "last_commit": rfc3339_or_none(health.last_commit_us),
+        "waiting_messages": health.queue_messages,
+        "trouble": health.trouble,
+    }
+
+
+async def _stream(live: LiveState, after: str | None) -> AsyncIterator[str]:
+    subscriber, missed = live.broadcast.subscribe(_after(live, after))
+    try:
+        yield "retry: 1000\n\n" + _pulse_text(live)
+        for event in missed:
+            yield _text(live, event)
+        due_s = _seconds() + HEARTBEAT_S
+        while True:
+            waiting = await subscriber.next(max(0.0, due_s - _seconds()))
+            text = "".join(_text(live, event) for event in waiting)
+            if _seconds() >= due_s:  # on time however busy the events are
+                text, due_s = text + _pulse_text(live), _seconds() + HEARTBEAT_S
+            if text:
+                yield text
+    finally:
+        live.broadcast.unsubscribe(subscriber)
+
+
+def _seconds() -> float:
+    return asyncio.get_running_loop().time()
+
+
+def _after(live: LiveState, event_id: str | None) -> int | None:
+    """The number behind an event's id; -1 (none is held) if it is of another run."""
+    if not event_id:
+        return None
+    epoch, _, number = event_id.partition("-")
+    if epoch != live.epoch or not (number.isascii() and number.isdigit()):
+        return -1
+    return int(number)
+
+
+def _event_id(live: LiveState, number: int) -> str:
+    return f"{live.epoch}-{number}"
+
+
+def _text(live: LiveState, event: Event) -> str:
+    return f"id: {_event_id(live, event.number)}\nevent: {event.kind}\ndata: {event.data}\n\n"
+
+
+def _pulse_text(live: LiveState) -> str:
+    return f"event: pulse\ndata: {msgspec.json.encode(pulse(live)).decode()}\n\n"

@@ -1,0 +1,99 @@
+"""Whether the service lives, and whether it is fit to be relied on; and the metrics."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Response
+from typing_extensions import TypedDict
+
+from hissmark.publish.live import LiveState
+from hissmark.publish.times import age_text
+from hissmark.web.answers import answer
+from hissmark.web.context import Context, WebContext
+from hissmark.web.problems import DOCUMENTED, problem
+
+COMMIT_LIMIT_S = 30.0
+"""Messages that wait for a commit longer than this mean that storing has stalled."""
+
+router = APIRouter(tags=["health"], responses=DOCUMENTED)
+
+
+class Check(TypedDict):
+    """One thing that was looked at."""
+
+    name: str
+    ok: bool
+    detail: str
+
+
+class Verdict(TypedDict):
+    """All checks."""
+
+    status: str
+    checks: list[Check]
+
+
+@router.get("/health/live", response_model=Verdict)
+def alive(context: Context) -> Response:
+    """Whether the process does its work at all; restart it if not."""
+    return _verdict([_worker(context)])
+
+
+@router.get("/health/ready", response_model=Verdict)
+def ready(context: Context) -> Response:
+    """Whether its answers can be relied on now: thread alive, connected, data fresh, commits on time."""
+    return _verdict([_worker(context), _connected(context), _data(context), _commit(context)])
+
+
+@router.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
+def metrics(context: Context) -> Response:
+    """Prometheus text exposition."""
+    return Response(context.metrics.exposition(), media_type="text/plain; version=0.0.4; charset=utf-8")
+
+
+def _verdict(checks: list[Check]) -> Response:
+    failed = [c for c in checks if not c["ok"]]
+    if failed:
+        return problem(503, " ".join(c["detail"] for c in failed), checks=checks)
+    return answer({"status": "ok", "checks": checks})
+
+
+def _worker(context: WebContext) -> Check:
+    ok = context.live.health.worker_alive
+    return _check("worker", ok, "The judging thread runs." if ok else "The judging thread does not run.")
+
+
+def _connected(context: WebContext) -> Check:
+    health = context.live.health
+    where = f" to {health.broker}" if health.broker else ""
+    if health.connected:
+        return _check("broker", True, f"Connected{where}.")
+    return _check("broker", False, f"Not connected{where}: is the broker up?")
+
+
+def _data(context: WebContext) -> Check:
+    live, now_us = context.live, context.live.clock.now_us()
+    newest_us = int(live.heard_us().max(initial=0))
+    if not newest_us:
+        return _check("data", False, "No sample of a known name was heard yet.")
+    age_s = (now_us - newest_us) / 1e6
+    return _check(
+        "data", age_s <= _data_limit_s(context, live), f"The newest sample is {age_text(age_s)} old."
+    )
+
+
+def _data_limit_s(context: WebContext, live: LiveState) -> float:
+    intervals = [c["interval_s"] for r in live.readings() for c in r["channels"] if c["interval_s"]]
+    return max(context.no_data_s, 3 * min(intervals, default=0.0))
+
+
+def _commit(context: WebContext) -> Check:
+    health, now_us = context.live.health, context.live.clock.now_us()
+    if not health.last_commit_us:
+        return _check("commit", False, "Nothing was committed yet.")
+    age_s = (now_us - health.last_commit_us) / 1e6
+    stalled = health.queue_messages > 0 and age_s > COMMIT_LIMIT_S
+    return _check("commit", not stalled, f"The newest commit is {age_text(age_s)} old.")
+
+
+def _check(name: str, ok: bool, detail: str) -> Check:
+    return {"name": name, "ok": ok, "detail": detail}

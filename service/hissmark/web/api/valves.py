@@ -1,0 +1,138 @@
+"""Valves: what is believed about each now, and its history."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Response
+from typing_extensions import TypedDict
+
+from hissmark.engine.register import Channel
+from hissmark.judge.verdicts import Verdict
+from hissmark.publish.live import LiveState
+from hissmark.publish.shapes import AlarmShape, ChannelReading, LiveReading
+from hissmark.publish.times import rfc3339
+from hissmark.web.answers import answer
+from hissmark.web.context import Context
+from hissmark.web.history import History, history_of
+from hissmark.web.paging import next_link, page_of
+from hissmark.web.parameters import Limit, Name, OptionalName, SpanQuery, invalid
+from hissmark.web.problems import DOCUMENTED, not_found
+from hissmark.web.waiting import waiting_reading
+
+router = APIRouter(prefix="/valves", tags=["valves"], responses=DOCUMENTED)
+
+VERDICTS = tuple(v.text for v in Verdict)
+
+
+class ValveReading(ChannelReading):
+    """A channel's reading with its group, the tick's time, and whether its data is fresh."""
+
+    group: str
+    at: str
+    fresh: bool
+
+
+class Valves(TypedDict):
+    """A page of valves in register order."""
+
+    now: str
+    valves: list[ValveReading]
+    next: str | None
+
+
+class Believed(TypedDict):
+    """Everything about one valve now. `register` holds its row of the register."""
+
+    now: str
+    valve: ValveReading
+    group: LiveReading
+    alarms: list[AlarmShape]
+    register: dict[str, Any]
+
+
+@router.get("", response_model=Valves)
+def valves(
+    context: Context,
+    limit: Limit = 200,
+    after: OptionalName = None,
+    group: OptionalName = None,
+    verdict: Annotated[str | None, Query(max_length=20)] = None,
+) -> Response:
+    """The latest reading of every valve; filter by group or verdict."""
+    if verdict is not None and verdict not in VERDICTS:
+        raise invalid("verdict", f"must be one of: {', '.join(VERDICTS)}")
+    live = context.live
+    rows = {r["valve"]: r for r in _all(live, group) if verdict is None or r["verdict"] == verdict}
+    order = [tag for tag in live.layout.register.valves if tag in rows or tag == after]
+    names, more = page_of(order, after, limit)
+    query = {"limit": limit, "after": more, "group": group, "verdict": verdict}
+    link = next_link("/api/v1/valves", query) if more else None
+    page = [rows[name] for name in names if name in rows]
+    return answer({"now": rfc3339(live.clock.now_us()), "valves": page, "next": link})
+
+
+@router.get("/{tag:path}/history", response_model=History)
+def valve_history(
+    context: Context,
+    tag: Name,
+    span: SpanQuery,
+    points: Annotated[int, Query(ge=10, le=5000, description="most points in the answer")] = 800,
+) -> Response:
+    """Level, baseline, rise and verdict over time, thinned so that highs and lows stay; alarms as marks."""
+    live = context.live
+    channel = _known(live, tag)
+    tick_s = live.layout.settings.signal.tick_s
+    now_us = live.clock.now_us()
+    return answer(history_of(context.reader, channel, span, points, tick_s=tick_s, now_us=now_us))
+
+
+@router.get("/{tag:path}", response_model=Believed)
+def valve(context: Context, tag: Name) -> Response:
+    """What is believed about one valve now, and why."""
+    live = context.live
+    channel = _known(live, tag)
+    reading = live.reading_json(channel.group) or waiting_reading(live, channel.group)
+    row = next(c for c in reading["channels"] if c["channel"] == channel.name)
+    return answer(
+        {
+            "now": reading["now"],
+            "valve": _with_group(row, reading),
+            "group": reading,
+            "alarms": [a for a in live.alarms_json() if a["valve"] == tag],
+            "register": register_row(channel),
+        }
+    )
+
+
+def register_row(channel: Channel) -> dict[str, Any]:
+    """A channel's row of the register, as JSON."""
+    condition = channel.closed_when
+    names = (
+        "name", "source", "kind", "valve", "group", "position", "distance_m", "joints", "upstream_pressure",
+        "downstream_pressure", "service", "size_mm", "valve_type", "consequence", "interval_s", "notes",
+    )  # fmt: skip
+    row = {name: getattr(channel, name) for name in names}
+    row["channel"] = row.pop("name")
+    row["closed_when"] = f"{condition.tag} {condition.op} {condition.limit:g}" if condition else None
+    return row
+
+
+def _known(live: LiveState, tag: str) -> Channel:
+    channel = live.layout.register.valves.get(tag)
+    if channel is None:
+        raise not_found("valve", tag, "GET /api/v1/valves lists them.")
+    return channel
+
+
+def _all(live: LiveState, group: str | None) -> list[ValveReading]:
+    names = [g for g in live.layout.group_names if group is None or g == group]
+    found = []
+    for name in names:
+        reading = live.reading_json(name) or waiting_reading(live, name)
+        found += [_with_group(c, reading) for c in reading["channels"] if c["valve"] is not None]
+    return found
+
+
+def _with_group(row: ChannelReading, reading: LiveReading) -> ValveReading:
+    return {**row, "group": reading["group"], "at": reading["at"], "fresh": reading["fresh"]}
