@@ -29,7 +29,7 @@ class Pipe:
 
 @dataclass(frozen=True)
 class Sound:
-    """Background of the channels. Levels float64[n]; modes float64[k, n] added level, -99 where unaffected."""
+    """Background of the channels: levels float64[n]; mode_db float64[k, n] added level, -99 if unaffected."""
 
     background_db: F64
     fast_sd: F64
@@ -117,11 +117,11 @@ def _pipe(rng: np.random.Generator) -> Pipe:
     n = len(valve)
     joints = rng.integers(0, 5, n - 1).astype(np.float64)
     distance = np.array([log_uniform(rng, 0.5, 20.0) for _ in range(n - 1)])
-    per_joint, per_m = rng.uniform(0.5, 2.0), rng.uniform(0.05, 0.4)
+    per_joint, per_m = rng.uniform(0.8, 2.5), rng.uniform(0.1, 0.5)
     step = np.clip(joints * per_joint + distance * per_m + rng.normal(0.0, 0.8, n - 1), 1.0, 8.0)
     along = np.concatenate(([0.0], np.cumsum(step)))
     uneven = np.triu(rng.normal(0.0, 0.6, (n, n)), 1)
-    loss = np.maximum(np.abs(along[:, None] - along[None, :]) + uneven + uneven.T, 0.5)
+    loss = np.maximum(np.abs(along[:, None] - along[None, :]) + uneven + uneven.T, 1.0)
     np.fill_diagonal(loss, 0.0)
     return Pipe(valve, loss, *_register_columns(rng, distance, joints))
 
@@ -156,7 +156,7 @@ def _sound(rng: np.random.Generator, n: int) -> Sound:
         diurnal_own_db=rng.uniform(0.0, 0.4, n),
         drift_sd=float(rng.uniform(0.1, 0.8)),
         mode_db=_modes(rng, modes, background),
-        mode_hours=np.array([log_uniform(rng, 3.0, 72.0) for _ in range(modes)]),
+        mode_hours=np.array([log_uniform(rng, 4.0, 96.0) for _ in range(modes)]),
     )
 
 
@@ -179,7 +179,7 @@ def _rates(rng: np.random.Generator, valve: npt.NDArray[np.bool_], position: npt
     def some(share: float, low: float, high: float) -> float:
         return log_uniform(rng, low, high) if rng.random() < share else 0.0
 
-    opens = np.array([some(0.6, 0.02, 1.0) if p else some(0.4, 0.02, 0.2) for p in position]) * valve
+    opens = np.array([some(0.5, 0.01, 0.6) if p else some(0.4, 0.02, 0.2) for p in position]) * valve
     return Rates(
         outside=some(0.7, 0.03, 0.5),
         even=some(0.5, 0.02, 0.12),

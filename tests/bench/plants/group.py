@@ -33,7 +33,7 @@ class GroupRun:
     """A simulated group.
 
     Attributes:
-        level_db: float32[steps, n], NaN where nothing was measured. phase_s: float64[n], added to the grid time.
+        level_db: float32[steps, n], NaN where nothing was measured. phase_s: float64[n], added to time.
         clock_s: float32[steps, n] error of the sensors' time, or None. tags: process series, (time_s, value).
     """
 
@@ -55,25 +55,27 @@ class GroupRun:
 
 
 def simulate(seed: int, index: int, days: float, mix: Mix | None = None) -> GroupRun:
-    """Simulate group `index` of plant `seed`: depends on nothing else, so that one group can be replayed alone."""
+    """Simulate group `index` of plant `seed`: depends on nothing else, so it can be replayed alone."""
     mix = mix or Mix()
-    rng = np.random.default_rng([seed, index, 7919])
-    spec = draw_spec(rng)
+    # a stream for each part: the same plant with and without its leaks differs by the leaks alone
+    drawn, laid, disturbed, leaked, sensed, told = np.random.default_rng([seed, index, 7919]).spawn(6)
+    spec = draw_spec(drawn)
     steps = int(days * DAY_S / BIN_S) * (BIN_S // spec.grid_s)
     learn_s = max(2 * DAY_S, 200.0 * float(spec.cadence_s.max()))
     scene = Scene(spec, np.arange(steps) * float(spec.grid_s), learn_s)
-    lay_background(rng, scene)
-    lay_pressure(rng, scene)
-    lay_nuisances(rng, scene)
-    leaks, sounds = lay_leaks(rng, scene, mix.leaks)
+    lay_background(laid, scene)
+    lay_pressure(laid, scene)
+    lay_nuisances(disturbed, scene)
+    leaks, sounds = lay_leaks(leaked, scene, mix.leaks)
     quiet = scene.base + scene.extra
     total = quiet + sum(sounds) if sounds else quiet
-    heard = listen(rng, scene, total, learn_s, mix.faults)
+    heard = listen(sensed, scene, total, learn_s, mix.faults)
     truth = _truth(scene, heard, leaks, sounds, quiet)
     per_bin = BIN_S // spec.grid_s
     return GroupRun(
-        index, spec, _register_rows(rng, index, spec), heard.level_db, rng.uniform(0.0, spec.grid_s, spec.width),
-        heard.clock_s, _tags(rng, index, scene), _condition(index, spec),
+        index, spec, _register_rows(told, index, spec), heard.level_db,
+        told.uniform(0.0, spec.grid_s, spec.width), heard.clock_s,
+        _tags(told, index, scene), _condition(index, spec),
         _any(~scene.settled, per_bin), bins_median(scene.bar, per_bin) < MIN_BAR, truth,
     )  # fmt: skip
 
@@ -96,11 +98,13 @@ def _truth(scene: Scene, heard: Heard, leaks: list[Leak], sounds: list[F64], qui
         well[int(fault.start_s // BIN_S) : int(fault.end_s // BIN_S) + 1, fault.channel] = False
     starts = np.arange(len(test))[:, None] * BIN_S
     test &= well & (starts >= learned)
+    background = bins_level(quiet, per_bin)
     for leak, sound in zip(leaks, sounds, strict=True):
         c = leak.channel
+        leak.loudest_db = (bins_level(sound, per_bin) - background).max(axis=1).astype(np.float32)
         others = sum((s[:, c] for s in sounds if s is not sound), np.zeros(len(quiet)))
         own = bins_level(sound[:, c], per_bin)
-        leak.stand_db = (own - bins_level(quiet[:, c], per_bin)).astype(np.float32)
+        leak.stand_db = (own - background[:, c]).astype(np.float32)
         leak.clear_db = (own - bins_level(quiet[:, c] + others, per_bin)).astype(np.float32)
         leak.testable = test[:, c]
     flowing = _any(scene.open_, per_bin) & ~spec.known.position
@@ -108,7 +112,7 @@ def _truth(scene: Scene, heard: Heard, leaks: list[Leak], sounds: list[F64], qui
 
 
 def _heard_bins(scene: Scene, heard: Heard, per_bin: int) -> Bools:
-    """Bins in which a channel is fresh: a sample in them, or within one and a half of its intervals before."""
+    """Bins in which a channel is fresh: a sample in them, or within 1.5 of its intervals before."""
     got = _any(~np.isnan(heard.level_db), per_bin)
     for c, cadence in enumerate(scene.spec.cadence_s):
         for back in range(1, int(np.ceil(1.5 * cadence / BIN_S))):

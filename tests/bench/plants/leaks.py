@@ -12,7 +12,7 @@ DAY_S = 86400.0
 
 
 def lay_leaks(rng: np.random.Generator, scene: Scene, share: float) -> tuple[list[Leak], list[F64]]:
-    """Draw the group's leaks. Returns them and the power of each, [steps, channels]; repaired before the next comes."""
+    """Draw the group's leaks. Returns them and the power of each, [steps, channels]."""
     leaks = _schedule(rng, scene) if rng.random() < share else []
     return leaks, [_sound_of(rng, scene, leak) for leak in leaks]
 
@@ -24,15 +24,22 @@ def _schedule(rng: np.random.Generator, scene: Scene) -> list[Leak]:
     at = rng.uniform(0.0, scene.learn_s) if early else scene.learn_s + rng.exponential(5 * DAY_S) + 6 * 3600.0
     while at < scene.end_s - 6 * 3600.0 and len(leaks) < 6:
         end = min(at + log_uniform(rng, 3 * 3600.0, 15 * DAY_S), scene.end_s)
-        first, second = rng.permutation(valves)[:2]
+        first, second = _two(rng, scene, valves)
         leaks.append(_draw(rng, int(first), at, end, at < scene.learn_s))
-        if rng.random() < 0.25:
+        if rng.random() < 0.4:
             begin = at + rng.uniform(0.0, 0.6) * (end - at)
             until = end if rng.random() < 0.5 else min(end + log_uniform(rng, 3600.0, 3 * DAY_S), scene.end_s)
             leaks.append(_draw(rng, int(second), begin, until, begin < scene.learn_s))
             end = until
         at = end + DAY_S + rng.exponential(6 * DAY_S)
     return leaks
+
+
+def _two(rng: np.random.Generator, scene: Scene, valves: np.ndarray) -> tuple[int, int]:
+    """Two different valves, in half of the cases the better separated of two draws."""
+    first, *rest = rng.permutation(valves)[:3]
+    loss = scene.spec.pipe.loss_db[first, rest]
+    return int(first), int(rest[int(loss.argmax())] if rng.random() < 0.5 else rest[0])
 
 
 def _draw(rng: np.random.Generator, channel: int, start: float, end: float, learning: bool) -> Leak:

@@ -27,7 +27,7 @@ SHARES = (0.15, 0.13, 0.12, 0.1, 0.14, 0.12, 0.1, 0.08, 0.06)
 
 @dataclass
 class Heard:
-    """What the sensors deliver: level_db float32[steps, n] (NaN: nothing), clock_s how wrong their time is."""
+    """What the sensors deliver: level_db float32[steps, n] (NaN: nothing), clock_s error of time."""
 
     level_db: F32
     clock_s: F32 | None

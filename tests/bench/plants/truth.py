@@ -39,6 +39,7 @@ class Leak:
     Attributes:
         stand_db: float32[bins], leak power over everything that is not a leak, at its own channel.
         clear_db: the same, with the spill of other leaks counted among what it must stand out of.
+        loudest_db: float32[bins], the most by which it stands out at any channel of the group.
         testable: bool[bins], valve closed and settled, pressure difference there, sensor well and heard.
     """
 
@@ -51,6 +52,7 @@ class Leak:
     learning: bool
     stand_db: F32 = field(default_factory=lambda: np.empty(0, np.float32))
     clear_db: F32 = field(default_factory=lambda: np.empty(0, np.float32))
+    loudest_db: F32 = field(default_factory=lambda: np.empty(0, np.float32))
     testable: Bools = field(default_factory=lambda: np.empty(0, np.bool_))
 
     def passes_at(self, fair: bool) -> float | None:
@@ -77,8 +79,8 @@ class Truth:
     """All that the scorer may know about one group.
 
     Attributes:
-        learned_s: float64[channels], when each channel has had its 48 hours (and 200 samples) of test conditions.
-        heard: bool[bins, channels], at least one sample in the bin.
+        learned_s: float64[channels], when each channel has had 48 hours and 200 samples of test conditions.
+        heard: bool[bins, channels], fresh data in the bin. flowing: open without a position tag to say so.
         loss_db: float64[channels, channels], true transmission loss.
     """
 
