@@ -95,7 +95,9 @@ def test_cusum_half_five_two_sided() -> None:
 
 
 def test_cusum_high_precision_values() -> None:
-    """k 0.25, h 8, shift 2.5 and k 0.5, h 3 (SEEN in spc and COMP); Brook & Evans printed 117.59 and 3.75."""
+    """k 0.25, h 8, shift 2.5 and k 0.5, h 3 (SEEN in spc and COMP); Brook & Evans printed 117.59 and 3.75.
+
+    The list gives no shift for 3.7491; 1.5 is inferred (it is the one that fits)."""
     assert cusum_arl(8.0, 0.25, 2.5, two_sided=True) == pytest.approx(4.15008, abs=5e-6)
     assert cusum_arl(8.0, 0.25, 2.5, head_start=0.1) == pytest.approx(4.10616, abs=5e-6)
     assert cusum_arl(3.0, 0.5) == pytest.approx(117.5957, abs=5e-5)

@@ -102,10 +102,12 @@ def row_huber(values: Levels, valid: Mask | None = None, k: float = HUBER_K) -> 
     middle, scale = row_mad(values, valid)
     data, known, count = _as_rows(values, valid)
     location, spread = middle.astype(np.float64), scale.astype(np.float64)
+    moving = count > 0
     for _ in range(_MAX_STEPS):
         before = location
-        location = _clipped_mean(data, known, count, before, k * spread)
-        if _settled(location, before, spread):
+        location = np.where(moving, _clipped_mean(data, known, count, before, k * spread), before)
+        moving &= _moved(location, before, spread)
+        if not moving.any():
             break
     return Located(location.astype(values.dtype), scale)
 
@@ -118,11 +120,14 @@ def row_huber_proposal_2(values: Levels, valid: Mask | None = None, k: float = H
     first = row_mad(values, valid)
     data, known, count = _as_rows(values, valid)
     location, spread = first.location.astype(np.float64), first.scale.astype(np.float64)
+    moving = count > 0
     for _ in range(_MAX_STEPS):
         before, width = location, spread
-        location = _clipped_mean(data, known, count, before, k * width)
-        spread = _clipped_spread(data, known, count, before, location, k * width) / math.sqrt(_consistency(k))
-        if _settled(location, before, width) and _settled(spread, width, width):
+        location = np.where(moving, _clipped_mean(data, known, count, before, k * width), before)
+        wider = _clipped_spread(data, known, count, before, location, k * width) / math.sqrt(_consistency(k))
+        spread = np.where(moving, wider, width)
+        moving &= _moved(location, before, width) | _moved(spread, width, width)
+        if not moving.any():
             break
     spread[count == 0] = np.nan
     return Located(location.astype(values.dtype), spread.astype(values.dtype))
@@ -179,13 +184,13 @@ def _clipped_spread(
     return spread
 
 
-def _settled(
+def _moved(
     now: npt.NDArray[np.float64], before: npt.NDArray[np.float64], spread: npt.NDArray[np.float64]
-) -> bool:
-    """Whether no row moved by more than a tiny part of its spread (rows of NaN do not move)."""
+) -> Mask:
+    """Which rows moved by more than a tiny part of their spread; a settled row stays as it is, so that its
+    answer does not depend on the rows beside it."""
     with np.errstate(invalid="ignore"):
-        moved = np.abs(now - before) > _RELATIVE_STEP * spread
-    return not bool(moved.any())
+        return np.asarray(np.abs(now - before) > _RELATIVE_STEP * spread)
 
 
 def _consistency(k: float) -> float:

@@ -76,8 +76,8 @@ def _one_sided(limit: float, reference: float, shift: float, start: float) -> tu
     )
     length = np.linalg.solve(np.eye(known.size) - kernel, np.ones(known.size))
     last = _density(nodes - start - drift) * weights
-    from_start = 1.0 + length[0] * float(ndtr(-start - drift)) + float(last @ length[1:])
-    return from_start, float(length[0])
+    from_start = 1.0 + length[0] * ndtr(-start - drift) + last @ length[1:]
+    return float(from_start), float(length[0])
 
 
 def ewma_arl(
