@@ -14,16 +14,12 @@ import numpy.typing as npt
 from hissmark.demo.noise import F64, I64, normal, one_normal, one_uniform, stream, uniform, wander
 from hissmark.demo.story import S, Leak, Story
 from hissmark.demo.works import COMPRESSOR, PUMP, STEAM, STROKING_VALVE, TRAP_AT_M, Stretch
+from hissmark.signal.levels import add_levels
 
 DAY_S = 86_400.0
 KNOCK_SLOT_S = 240
 TRAP_DB = 52.0
 OPEN_VALVE_DB = 62.0
-
-
-def add_levels(levels_db: list[F64]) -> F64:
-    """Energy sum of levels (dB), element by element."""
-    return np.asarray(10.0 * np.log10(sum(np.power(10.0, level / 10.0) for level in levels_db)), np.float64)
 
 
 class Acoustics:
@@ -56,7 +52,7 @@ class Acoustics:
     def level_db(self, place: int, t_us: I64) -> F64:
         """Levels that the sensor at fitting `place` reports at times `t_us`; float64, same length."""
         sources = [self.coupling_db[place] + heard for heard in self._sources(place, t_us)]
-        return add_levels([self.background_db(place, t_us), *sources])
+        return np.asarray(add_levels([self.background_db(place, t_us), *sources], axis=0), np.float64)
 
     def background_db(self, place: int, t_us: I64) -> F64:
         """The level with nothing but the plant's ordinary noise (the sensor's coupling is in it)."""
@@ -97,8 +93,9 @@ class Acoustics:
         return np.asarray(self.leak_source_db(leak, t_us) + hiss - self.loss_db[at, place], np.float64)
 
     def leak_source_db(self, leak: Leak, t_us: I64) -> F64:
-        """Mean level of the leak at its own valve."""
-        return np.asarray(self._base_db[self.stretch.place_of[leak.valve]] + leak.strength_db(t_us), np.float64)
+        """Mean level of the leak at its own valve, such that its own sensor hears `leak.rise_db`."""
+        at = self.stretch.place_of[leak.valve]
+        return np.asarray(self._base_db[at] - self.coupling_db[at] + leak.strength_db(t_us), np.float64)
 
     def _knocks_db(self, place: int, t_us: I64) -> F64:
         """A knock somewhere on the pipe now and then: loud, over within seconds."""
