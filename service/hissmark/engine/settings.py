@@ -73,6 +73,8 @@ class JudgeSettings:
         default_loss_db: assumed loss between neighbours when the register gives neither.
         min_difference_bar: pressure difference below which a valve cannot be tested.
         settle_s: time after a stroke during which a valve is not judged.
+        odds_limit: evidence (natural log of a likelihood ratio) that a valve must gather against every
+            other explanation before it is called passing. Higher is slower and surer.
     """
 
     rise_limit_db: float = 6.0
@@ -83,6 +85,7 @@ class JudgeSettings:
     default_loss_db: float = 6.0
     min_difference_bar: float = 1.0
     settle_s: int = 600
+    odds_limit: float = 8.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,205 @@
+"""The learned background of every channel in every operating condition.
+
+A *mode* is one operating condition of a group: given by process tags, or found in the recurring joint levels
+of the group (see `modes`). Per channel and mode a ring keeps window floors heard under test conditions, one
+each `stride`; their median is the baseline, their MAD its scale. Once learned, a baseline follows slow change
+only while the group is calm, no faster than `max_rate_db_per_day` and no further than `max_drift_db` from its
+anchor: a leak cannot teach itself in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.baseline.modes import cluster
+from hissmark.baseline.robust import row_mad
+from hissmark.engine.settings import BaselineSettings, SignalSettings
+from hissmark.judge.verdicts import BaselineState
+
+F32 = npt.NDArray[np.float32]
+I64 = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.intp]
+
+US = 1_000_000
+RING = 96
+FREE_MODES = 4
+SPREAD_SHARE = 0.05
+"""Weight of one entry in the usual spread."""
+
+
+Suspect = Callable[[int, Ints, npt.NDArray[np.float64], npt.NDArray[np.float64]], bool]
+"""(group, channels, their levels in the quietest mode, in another) -> a single source explains the step."""
+
+
+class Heard(NamedTuple):
+    """What a tick offers for learning; arrays over all channels.
+
+    Attributes:
+        level, spread: float32 dB, NaN without data. last_us: int64 time of the newest sample.
+        fit: bool, steady and under test conditions. mode: int, present mode of the channel's group.
+        calm: bool, nothing under suspicion in the channel's group.
+        on: bool, the channel's group closes this tick.
+    """
+
+    level: F32
+    spread: F32
+    last_us: I64
+    fit: Bools
+    mode: Ints
+    calm: Bools
+    on: Bools
+
+
+class Baselines:
+    """Baselines of C channels in M modes, and the modes of G groups."""
+
+    STATE_CHANNEL = (
+        "value", "scale", "anchor", "learned", "approved", "entries", "since_us", "ring", "stamp", "head",
+        "usual_spread", "taken_us", "samples",
+    )  # fmt: skip
+    STATE_GROUP = ("modes",)
+
+    def __init__(
+        self, group_of: npt.NDArray[np.int32], groups: int, tagged: int, settings: BaselineSettings, signal: SignalSettings
+    ) -> None:
+        """`tagged`: how many operating conditions process tags can name, the ordinary one included."""
+        channels, modes = len(group_of), max(FREE_MODES, tagged)
+        self.settings = settings
+        self.group_of = group_of
+        self.stride_us = max(signal.window_s, settings.learn_s // RING, 1) * US
+        shape = (channels, modes)
+        self.value: F32 = np.full(shape, np.nan, np.float32)
+        self.scale: F32 = np.full(shape, np.nan, np.float32)
+        self.anchor: F32 = np.full(shape, np.nan, np.float32)
+        self.learned: Bools = np.zeros(shape, bool)
+        self.approved: Bools = np.zeros(shape, bool)
+        self.entries: npt.NDArray[np.int32] = np.zeros(shape, np.int32)
+        self.since_us: I64 = np.zeros(shape, np.int64)
+        # float16 resolves 0.03 dB at 60 dB; the ring is most of the memory of a channel
+        self.ring = np.full((*shape, RING), np.nan, np.float16)
+        self.stamp = np.zeros((*shape, RING), np.uint16)
+        self.head: npt.NDArray[np.int16] = np.zeros(shape, np.int16)
+        self.usual_spread: F32 = np.full(channels, np.nan, np.float32)
+        self.taken_us: I64 = np.zeros(channels, np.int64)
+        self.samples: npt.NDArray[np.int32] = np.zeros(channels, np.int32)
+        self.modes: npt.NDArray[np.int8] = np.ones(groups, np.int8)
+
+    def learn(self, at_us: int, heard: Heard, free: Bools, is_suspect: Suspect) -> None:
+        """Record this tick's floors where due, finish learning where enough is known, follow where calm.
+
+        Args:
+            free: bool[groups], groups whose modes are found here and not named by process tags.
+            is_suspect: tells a step that a single source explains from an operating condition.
+        """
+        if at_us % self.stride_us:
+            return
+        rows = np.flatnonzero(heard.on & heard.fit & ~np.isnan(heard.level))
+        rows = rows[heard.last_us[rows] > self.taken_us[rows]]
+        mode = heard.mode[rows]
+        known = self.learned[rows, mode]
+        keep = ~known | heard.calm[rows]
+        rows, mode, known = rows[keep], mode[keep], known[keep]
+        if not len(rows):
+            return
+        self._record(at_us, rows, mode, heard)
+        self._follow(rows[known], mode[known], heard.level)
+        self._finish(at_us, rows[~known], mode[~known], free, is_suspect)
+
+    def _record(self, at_us: int, rows: Ints, mode: Ints, heard: Heard) -> None:
+        place = self.head[rows, mode]
+        self.ring[rows, mode, place] = np.clip(heard.level[rows], -500, 500)
+        self.stamp[rows, mode, place] = (at_us // self.stride_us) % 65536
+        self.head[rows, mode] = (place + 1) % RING
+        begun = self.entries[rows, mode] > 0
+        self.since_us[rows, mode] = np.where(begun, self.since_us[rows, mode], at_us)
+        self.entries[rows, mode] += 1
+        self.taken_us[rows] = heard.last_us[rows]
+        spread, usual = heard.spread[rows], self.usual_spread[rows]
+        self.usual_spread[rows] = np.where(np.isnan(usual), spread, usual + SPREAD_SHARE * (spread - usual))
+
+    def _finish(
+        self, at_us: int, rows: Ints, mode: Ints, free: Bools, is_suspect: Suspect
+    ) -> None:
+        """Channels that have now heard enough get their baseline."""
+        enough = (self.entries[rows, mode] >= self.settings.learn_windows) & (
+            at_us - self.since_us[rows, mode] >= self.settings.learn_s * US - self.stride_us
+        )
+        rows, mode = rows[enough], mode[enough]
+        if not len(rows):
+            return
+        self._settle(rows, mode)
+        for group in np.unique(self.group_of[rows]).tolist():
+            if free[group] and self.modes[group] == 1:
+                self._find_modes(group, is_suspect)
+
+    def _settle(self, rows: Ints, mode: Ints) -> None:
+        """Median and scale of the ring become the baseline and its anchor."""
+        located = row_mad(self.ring[rows, mode].astype(np.float32))
+        self.value[rows, mode] = self.anchor[rows, mode] = located[0]
+        self.scale[rows, mode] = np.maximum(located[1], self.settings.min_scale_db)
+        self.learned[rows, mode] = True
+
+    def _find_modes(self, group: int, is_suspect: Suspect) -> None:
+        """Split what a group learned into the operating conditions it went through meanwhile."""
+        rows = np.flatnonzero((self.group_of == group) & self.learned[:, 0])
+        joint, stamps = self._joint(rows)
+        labels = cluster(joint, FREE_MODES)
+        if labels.max() < 1:
+            return
+        centres = [np.nanmedian(joint[labels == k], axis=0) for k in range(labels.max() + 1)]
+        order = sorted(range(len(centres)), key=lambda k: float(np.nanmean(centres[k])))
+        kept = [order[0]]
+        for k in order[1:]:
+            if len(kept) < FREE_MODES and not is_suspect(group, rows, centres[order[0]], centres[k]):
+                kept.append(k)
+        self._adopt(group, rows, [(stamps[labels == k], joint[labels == k]) for k in kept])
+
+    def _joint(self, rows: Ints) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.uint16]]:
+        """Floors that the channels heard at the same times: float64[times, channels]."""
+        stamps = np.unique(self.stamp[rows, 0][~np.isnan(self.ring[rows, 0])])
+        joint = np.full((len(stamps), len(rows)), np.nan)
+        for k, row in enumerate(rows):
+            have = ~np.isnan(self.ring[row, 0])
+            joint[np.searchsorted(stamps, self.stamp[row, 0][have]), k] = self.ring[row, 0][have]
+        return joint, stamps
+
+    def _adopt(
+        self, group: int, rows: Ints, parts: list[tuple[npt.NDArray[np.uint16], npt.NDArray[np.float64]]]
+    ) -> None:
+        """Refill the rings of a group mode by mode."""
+        since = self.since_us[rows, 0].copy()
+        self.ring[rows] = np.nan
+        self.learned[rows] = False
+        for mode, (stamps, joint) in enumerate(parts):
+            count = len(stamps)
+            self.ring[rows, mode, :count] = joint.T
+            self.stamp[rows, mode, :count] = stamps
+            self.head[rows, mode] = count % RING
+            self.entries[rows, mode] = (~np.isnan(joint)).sum(axis=0)
+            self.since_us[rows, mode] = since
+            heard = rows[self.entries[rows, mode] >= 3]
+            self._settle(heard, np.full(len(heard), mode))
+        self.modes[group] = len(parts)
+
+    def _follow(self, rows: Ints, mode: Ints, level: F32) -> None:
+        """Let learned baselines follow slow change, within rate and distance."""
+        value, scale, anchor = (a[rows, mode] for a in (self.value, self.scale, self.anchor))
+        stride_s = self.stride_us / US
+        wanted = np.clip(level[rows] - value, -2 * scale, 2 * scale) * (stride_s / self.settings.follow_s)
+        most = self.settings.max_rate_db_per_day * stride_s / 86400
+        reach = self.settings.max_drift_db
+        moved = value + np.clip(wanted, -most, most)
+        self.value[rows, mode] = np.clip(moved, anchor - reach, anchor + reach)
+
+    def state_of(self, mode: Ints, calm: Bools) -> npt.NDArray[np.uint8]:
+        """`BaselineState` of each channel in its present mode."""
+        rows = np.arange(len(mode))
+        learned, approved = self.learned[rows, mode], self.approved[rows, mode]
+        state = np.where(approved, BaselineState.APPROVED, BaselineState.TRACKING)
+        state = np.where(calm, state, BaselineState.HELD)
+        return np.where(learned, state, BaselineState.LEARNING).astype(np.uint8)

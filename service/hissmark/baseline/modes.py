@@ -1,0 +1,46 @@
+"""Operating conditions found in the joint levels of a group: the few states that recur.
+
+A compressor that starts lifts several channels at once, each by its own amount, and the group then stays
+there for hours. Seen as one vector per moment, the levels of a group visit a few compact clouds. Complete
+linkage on the largest difference of any channel finds them: no cloud is wider than the cut.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy.cluster.hierarchy import fcluster, linkage
+
+from hissmark.baseline.robust import MAD_FACTOR
+
+SMALLEST_SHARE = 0.05
+SMALLEST_COUNT = 4
+CUT_DB = 4.0
+CUT_SIGMAS = 6.0
+
+
+def cluster(joint: npt.NDArray[np.float64], most: int) -> npt.NDArray[np.intp]:
+    """Label the moments of a group by recurring joint level.
+
+    Args:
+        joint: float64[times, channels] dB, NaN where a channel heard nothing.
+        most: at most so many clouds are kept (the most visited).
+
+    Returns:
+        int[times], 0 for the most visited cloud; -1 for moments in no cloud that recurs.
+    """
+    times = len(joint)
+    if times < 2 * SMALLEST_COUNT:
+        return np.zeros(times, np.intp)
+    filled = np.where(np.isnan(joint), np.nanmedian(joint, axis=0), joint)
+    steps = np.abs(np.diff(filled, axis=0))
+    noise = float(MAD_FACTOR * np.median(steps) / np.sqrt(2.0))
+    tree = linkage(filled, method="complete", metric="chebyshev")
+    raw = fcluster(tree, max(CUT_DB, CUT_SIGMAS * noise), criterion="distance")
+    sizes = np.bincount(raw)
+    wanted = max(SMALLEST_COUNT, int(SMALLEST_SHARE * times))
+    kept = [k for k in np.argsort(-sizes, kind="stable") if sizes[k] >= wanted][:most]
+    labels = np.full(times, -1, np.intp)
+    for place, k in enumerate(kept):
+        labels[raw == k] = place
+    return labels if len(kept) else np.zeros(times, np.intp)

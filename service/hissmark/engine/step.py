@@ -1,0 +1,383 @@
+"""One closed tick, from its samples to verdicts and alarms: the stages of the flow, in order."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.alarms.bank import AlarmBank, Subject, Wanted
+from hissmark.alarms.journal import AlarmKind, JournalEntry
+from hissmark.baseline.bank import Baselines
+from hissmark.baseline.bank import Heard as BaselineHeard
+from hissmark.engine.conditions import ProcessValues, TestConditions, Wiring, assess
+from hissmark.engine.intake import NEVER, US, Intake, Portion
+from hissmark.engine.layout import LEVEL, PROCESS, Layout
+from hissmark.engine.readings import Tick
+from hissmark.engine.reasons import reason_text
+from hissmark.judge import evidence as ev
+from hissmark.judge.explain import Heard, fit
+from hissmark.judge.geometry import Geometry
+from hissmark.judge.group import Channels, Groups, judge
+from hissmark.judge.health import HealthBank
+from hissmark.judge.verdict import NONE, Standing, give
+from hissmark.judge.verdicts import Explanation, Reason, SensorHealth, Verdict
+from hissmark.signal.levels import leak_only
+from hissmark.signal.slots import condense
+from hissmark.signal.windows import SlotRing, WindowLevels
+
+F32 = npt.NDArray[np.float32]
+I64 = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.intp]
+
+FEWEST_SLOTS = 3
+FEWEST_SHARE = 0.25
+STALE_INTERVALS = 3.0
+SUSPECT_ODDS = 4.0
+
+
+class Signal(NamedTuple):
+    """The windows of one tick and what they are worth; arrays over channels."""
+
+    levels: WindowLevels
+    length_us: I64
+    last_us: I64
+    interval_s: F32
+    fresh: Bools
+    unsteady: npt.NDArray[np.uint8]
+
+
+class Stepper:
+    """All state of the computation besides the intake, and the one function that advances it."""
+
+    def __init__(self, layout: Layout) -> None:
+        settings = layout.settings
+        channels = layout.channels
+        n, groups = len(channels), len(layout.group_names)
+        self.layout, self.settings = layout, settings
+        self.wiring = Wiring.of(layout)
+        self.geometry = Geometry.of(layout.register.groups, settings.judge)
+        self.valve = np.array([c.kind == "valve" for c in channels], bool)
+        self.windows = SlotRing(n, settings.signal.window_s // settings.signal.slot_s + 4)
+        self.process = ProcessValues(len(layout.input_series))
+        tagged = np.zeros(groups, bool)
+        for _, members in layout.conditions:
+            tagged[sorted(members)] = True
+        self.free = ~tagged
+        self.baselines = Baselines(
+            layout.group_of, groups, len(layout.conditions) + 1, settings.baseline, settings.signal
+        )
+        self.health = HealthBank(n)
+        self.evidence: F32 = np.full(n, ev.LOWEST, np.float32)
+        self.passing: Bools = np.zeros(n, bool)
+        self.stroked_us: I64 = np.full(n, NEVER, np.int64)
+        self.mode: npt.NDArray[np.int8] = np.zeros(groups, np.int8)
+        delays = settings.alarms
+        self.alarms = AlarmBank(
+            tuple(Subject(c.subject, c.group, c.consequence) for c in channels),
+            {
+                AlarmKind.PASSING: delays.on_delay_s,
+                AlarmKind.CONTESTED: delays.contested_delay_s,
+                AlarmKind.SENSOR_FAULT: delays.fault_delay_s,
+            },
+            delays.off_delay_s,
+        )
+        self._own_inputs = np.full((n, 4), -1, np.int32)
+        for i in np.flatnonzero(layout.input_channel >= 0):
+            self._own_inputs[layout.input_channel[i], layout.input_role[i]] = i
+
+    STATE_CHANNEL = ("evidence", "passing", "stroked_us")
+    STATE_GROUP = ("mode",)
+
+    def step(self, portion: Portion, intake: Intake) -> Tick:
+        """Judge one portion of samples and return what the tick says."""
+        on = portion.groups[self.layout.group_of]
+        self._take_process(portion)
+        conditions = assess(self.wiring, self.process, self.settings.judge.min_difference_bar)
+        self.stroked_us[on & conditions.stroked] = portion.at_us
+        signal = self._measure(portion, intake)
+        blocked = self._blocked(portion.at_us, conditions, signal)
+        testable = blocked == NONE
+        mode = np.where(self.free, self.mode, conditions.operating).astype(np.intp)
+        groups = self._judge(portion, signal, blocked, mode)
+        self.mode[portion.groups] = groups.mode[portion.groups]
+        per_channel = groups.mode[self.layout.group_of]
+        rows = np.arange(len(on))
+        baseline = self.baselines.value[rows, per_channel]
+        scale = self.baselines.scale[rows, per_channel]
+        rise = (signal.levels.low - baseline).astype(np.float32)
+        self._watch_health(portion, on, signal, rise, scale)
+        blocked = np.where(testable & np.isnan(baseline), Reason.BASELINE_LEARNING, blocked).astype(np.uint8)
+        blocked = np.where(testable & self._faulty(), Reason.SENSOR_FAULT, blocked).astype(np.uint8)
+        self._update_passing(on, rise, (blocked == NONE) & (signal.unsteady == NONE))
+        verdict, reason = self._verdicts(signal, blocked, rise, scale, baseline, groups)
+        margin = self._margins(signal, baseline, groups)
+        entries = self._raise_alarms(portion.at_us, on, verdict, rise, margin, blocked, signal, groups)
+        calm = self._calm(groups, on)
+        self.baselines.learn(
+            portion.at_us,
+            BaselineHeard(
+                signal.levels.low, signal.levels.high - signal.levels.low, signal.last_us,
+                np.isin(blocked, (NONE, Reason.BASELINE_LEARNING)) & (signal.unsteady == NONE), per_channel,
+                calm[self.layout.group_of], on,
+            ),
+            self.free, self._is_suspect,
+        )  # fmt: skip
+        return self._tick(
+            portion, on, conditions, signal, baseline, scale, rise, verdict, reason, margin, groups, calm, entries
+        )
+
+    def _take_process(self, portion: Portion) -> None:
+        layout = self.layout
+        mine = layout.input_role[portion.input] == PROCESS
+        on = portion.groups[layout.input_group]
+        self.process.take(portion.input[mine], portion.value[mine], on)
+
+    def _measure(self, portion: Portion, intake: Intake) -> Signal:
+        """Push the tick's samples into the windows and read these."""
+        layout, signal = self.layout, self.settings.signal
+        role = layout.input_role[portion.input]
+        mine = role != PROCESS
+        if not mine.all():
+            role, inputs = role[mine], portion.input[mine]
+            times, values = portion.time_us[mine], portion.value[mine]
+        else:
+            inputs, times, values = portion.input, portion.time_us, portion.value
+        channel = layout.input_channel[inputs]
+        self.windows.push(condense(channel, role - LEVEL, times, values, signal.slot_s * US))
+        own = self._own_inputs
+        heard = intake.judged_us[own] > NEVER
+        last = np.where(heard, intake.judged_us[own], 0).max(axis=1)
+        interval = np.where(heard & (intake.interval_us[own] > 0), intake.interval_us[own], np.iinfo(np.int64).max)
+        interval_us = interval.min(axis=1)
+        interval_us = np.where(interval_us == np.iinfo(np.int64).max, 0, interval_us)
+        reach = (interval_us * (signal.sparse_samples + 0.25)).astype(np.int64)
+        length = np.maximum(signal.window_s * US, reach)
+        levels = self.windows.measure(slice(None), portion.at_us, length)
+        stale_us = np.maximum(signal.stale_s * US, (STALE_INTERVALS * interval_us).astype(np.int64))
+        fresh = (last > 0) & (portion.at_us - last <= stale_us)
+        unsteady = self._unsteady(levels, length, interval_us)
+        return Signal(levels, length, last, (interval_us / US).astype(np.float32), fresh, unsteady)
+
+    def _unsteady(self, levels: WindowLevels, length_us: I64, interval_us: I64) -> npt.NDArray[np.uint8]:
+        signal = self.settings.signal
+        expected = length_us / np.maximum(interval_us, signal.slot_s * US)
+        few = (levels.count < FEWEST_SLOTS) | (levels.count < FEWEST_SHARE * expected) | np.isnan(levels.drift)
+        usual = np.nan_to_num(self.baselines.usual_spread)
+        with np.errstate(invalid="ignore"):
+            drifting = np.abs(levels.drift) > signal.drift_limit_db
+            spread = levels.high - levels.low > signal.spread_limit_db + usual
+        return np.select(
+            [few, drifting, spread],
+            [Reason.TOO_FEW_SAMPLES, Reason.LEVEL_DRIFTING, Reason.LEVEL_NOT_STEADY],
+            NONE,
+        ).astype(np.uint8)
+
+    def _blocked(self, at_us: int, conditions: TestConditions, signal: Signal) -> npt.NDArray[np.uint8]:
+        """Reason for not being testable, `NONE` where a channel is; the sensor itself comes later."""
+        settle_us = self.settings.judge.settle_s * US
+        just = at_us - self.stroked_us < np.maximum(settle_us, 0)
+        return np.select(
+            [
+                ~signal.fresh, conditions.position_unknown, conditions.open_, just,
+                conditions.pressure_unknown, conditions.low_difference,
+            ],
+            [
+                Reason.NO_FRESH_DATA, Reason.POSITION_NOT_HEARD, Reason.OPEN, Reason.JUST_STROKED,
+                Reason.PRESSURE_NOT_HEARD, Reason.NO_PRESSURE_DIFFERENCE,
+            ],
+            NONE,
+        ).astype(np.uint8)  # fmt: skip
+
+    def _faulty(self) -> Bools:
+        code = self.health.code
+        return (code != SensorHealth.WELL) & (code != SensorHealth.SILENT)
+
+    def _judge(
+        self, portion: Portion, signal: Signal, blocked: npt.NDArray[np.uint8], mode: Ints
+    ) -> Groups:
+        window_s = signal.length_us / US
+        known = np.isin(blocked, (Reason.OPEN, Reason.JUST_STROKED))
+        steady = signal.unsteady == NONE
+        sound = signal.fresh & ~self._faulty() & (signal.unsteady != Reason.TOO_FEW_SAMPLES)
+        channels = Channels(
+            signal.levels.low, np.where(steady, 0.0, 0.5 * np.abs(np.nan_to_num(signal.levels.drift))).astype(np.float32),
+            self.baselines.value, self.baselines.scale, sound, self.valve & (blocked == NONE) & steady, known,
+            (self.settings.signal.tick_s / window_s).astype(np.float32), self.alarms.active[0] | self.passing,
+        )  # fmt: skip
+        return judge(
+            self.geometry, channels, portion.groups, mode, self.baselines.modes, self.free, self.evidence,
+            self.settings.judge,
+        )  # fmt: skip
+
+    def _watch_health(self, portion: Portion, on: Bools, signal: Signal, rise: F32, scale: F32) -> None:
+        heard = signal.last_us > 0
+        self.health.step(
+            on & heard, self.settings.signal.tick_s, ~signal.fresh, signal.levels.high - signal.levels.low,
+            np.nan_to_num(self.baselines.usual_spread), signal.levels.count, rise, scale,
+        )  # fmt: skip
+
+    def _update_passing(self, on: Bools, rise: F32, judged: Bools) -> None:
+        """A valve counts as passing from enough evidence until evidence or rise are gone."""
+        limit, deadband = self.settings.judge.rise_limit_db, self.settings.alarms.deadband_db
+        with np.errstate(invalid="ignore"):
+            begins = (self.evidence >= self.settings.judge.odds_limit) & (rise >= limit)
+            ends = (self.evidence <= 0) | (rise < limit - deadband)
+        update = on & judged & self.valve
+        self.passing[update] = (begins | (self.passing & ~ends))[update]
+
+    def _verdicts(
+        self, signal: Signal, blocked: npt.NDArray[np.uint8], rise: F32, scale: F32, baseline: F32, groups: Groups
+    ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
+        of = self.layout.group_of
+        judged = self.passing & (blocked == NONE)
+        group_passes = np.zeros(len(self.layout.group_names), bool)
+        group_passes[of[judged]] = True
+        with np.errstate(invalid="ignore"):
+            material = rise > np.maximum(1.0, 2.0 * scale)
+            above = rise >= self.settings.judge.rise_limit_db
+            noticeable = rise >= self.settings.judge.rise_limit_db - self.settings.alarms.deadband_db
+        return give(
+            Standing(
+                self.valve, blocked, signal.unsteady, material, noticeable, above, judged, groups.leads, group_passes[of],
+                groups.explanation[of], groups.reason[of], self._source_reason(rise, baseline),
+            )  # fmt: skip
+        )
+
+    def _source_reason(self, rise: F32, baseline: F32) -> npt.NDArray[np.uint8]:
+        """Whether the source also shows the highest rise of its group, or only the highest leak-only level."""
+        highest = np.full(len(self.layout.group_names), -np.inf, np.float32)
+        np.maximum.at(highest, self.layout.group_of, _or_silence(rise))
+        plain = rise >= highest[self.layout.group_of]
+        return np.where(plain, Reason.HIGHEST_STEADY_RISE, Reason.HIGHEST_LEAK_ONLY_LEVEL).astype(np.uint8)
+
+    def _margins(self, signal: Signal, baseline: F32, groups: Groups) -> F32:
+        """How far each channel's leak-only level stands above the highest of the others in its group, dB.
+
+        Where the group has no other level that stands out, the next explanation is that nothing leaks: the
+        margin is the rise itself.
+        """
+        alone, _ = leak_only(signal.levels.low, baseline)
+        power = _or_silence(np.asarray(alone, np.float64))
+        laid = np.asarray(self.geometry.spread(power, -np.inf), np.float64)
+        others = ev.best_other(laid)
+        place = self.geometry.place
+        other = np.full(len(power), -np.inf)
+        other[place[self.geometry.present]] = others[self.geometry.present]
+        margin = power - np.maximum(other, baseline)
+        return np.where(np.isfinite(margin), margin, np.nan).astype(np.float32)
+
+    def _raise_alarms(
+        self, at_us: int, on: Bools, verdict: npt.NDArray[np.uint8], rise: F32, margin: F32,
+        blocked: npt.NDArray[np.uint8], signal: Signal, groups: Groups,
+    ) -> list[JournalEntry]:  # fmt: skip
+        limit, deadband = self.settings.judge.rise_limit_db, self.settings.alarms.deadband_db
+        judged = (blocked == NONE) & (signal.unsteady == NONE)
+        passes = verdict == Verdict.PASSING
+        contested = self._leading_contested(verdict, rise)
+        faulty = self.health.code != SensorHealth.WELL
+        with np.errstate(invalid="ignore"):
+            low = rise < limit - deadband
+        cleared = judged & ~self.passing & (low | (self.evidence <= ev.LOWEST + 1.0))
+        stands = np.stack((passes, contested, faulty))
+        gone = np.stack((cleared, judged & (verdict != Verdict.CONTESTED), ~faulty))
+        wanted = Wanted(stands, gone, rise, margin, on)
+
+        def why(kind: AlarmKind, c: int) -> str:
+            return reason_text(self, kind, c, verdict, rise, margin, groups)
+
+        return self.alarms.step(at_us, self.settings.signal.tick_s, wanted, why)
+
+    def _leading_contested(self, verdict: npt.NDArray[np.uint8], rise: F32) -> Bools:
+        """Of the contested valves of a group only the one that rises most: one doubt is one alarm."""
+        contested = (verdict == Verdict.CONTESTED) & self.valve
+        if not contested.any():
+            return contested
+        highest = np.full(len(self.layout.group_names), -np.inf, np.float32)
+        np.maximum.at(highest, self.layout.group_of[contested], rise[contested])
+        return contested & (rise >= highest[self.layout.group_of])
+
+    def _calm(self, groups: Groups, on: Bools) -> Bools:
+        """Groups in which nothing is under suspicion, so that baselines may follow."""
+        even = np.isin(groups.explanation, (Explanation.NOTHING, Explanation.EVEN_SHIFT)) & (
+            np.abs(groups.shift_db) < self.settings.baseline.max_drift_db
+        )
+        calm = ~groups.stirred | even
+        suspected = self.passing | self.alarms.active[0] | (self.evidence > 0)
+        calm[self.layout.group_of[suspected]] = False
+        return calm
+
+    def _is_suspect(
+        self, group: int, rows: Ints, quiet: npt.NDArray[np.float64], other: npt.NDArray[np.float64]
+    ) -> bool:
+        """Whether the step from the quietest mode to another looks like one valve passing."""
+        first, places = int(self.layout.first[group]), self.geometry.place.shape[1]
+        background, level = np.full((1, places), -60.0), np.full((1, places), -60.0)
+        at = rows - first
+        background[0, at], level[0, at] = quiet, other
+        use = np.zeros((1, places), bool)
+        use[0, at] = ~np.isnan(quiet) & ~np.isnan(other)
+        background, level = np.where(use, background, -60.0), np.where(use, level, -60.0)
+        scale = np.where(use, 0.7, 1.0)
+        valve = np.zeros((1, places), bool)
+        valve[0, at] = self.valve[rows]
+        heard = Heard(
+            level, background, scale, use, valve & use, np.zeros_like(use),
+            self.geometry.loss_db[[group]].astype(np.float64), self.geometry.loss_sd_db[[group]].astype(np.float64),
+        )  # fmt: skip
+        found = fit(heard, self.settings.judge)
+        others = max(float(a[0]) for a in (found.nothing, found.shift, found.outside, found.unexplained))
+        return float(found.passing[0].max()) - others > SUSPECT_ODDS
+
+    def _tick(
+        self, portion: Portion, on: Bools, conditions: TestConditions, signal: Signal, baseline: F32, scale: F32,
+        rise: F32, verdict: npt.NDArray[np.uint8], reason: npt.NDArray[np.uint8], margin: F32, groups: Groups,
+        calm: Bools, entries: list[JournalEntry],
+    ) -> Tick:  # fmt: skip
+        alone, resolvable = leak_only(signal.levels.low, baseline)
+        leak = np.where(resolvable, alone, np.nan).astype(np.float32)
+        of = self.layout.group_of
+        open_ = np.where(conditions.open_, 1, np.where(conditions.position_unknown, 2, 0)).astype(np.uint8)
+        source, second, explanation = self._standing_sources(groups, leak, rise)
+        group_margin = np.where(source >= 0, margin[np.maximum(source, 0)], self._calm_margin(rise, of))
+        levels = signal.levels
+        return Tick(
+            portion.at_us, np.flatnonzero(portion.groups).astype(np.int32), np.flatnonzero(on).astype(np.int32),
+            levels.low, levels.middle, levels.high, baseline, scale, rise, leak, groups.expected, verdict, reason,
+            self.health.code.copy(), self.baselines.state_of(groups.mode[of], calm[of]), open_,
+            conditions.difference_bar.astype(np.float32), (signal.unsteady == NONE).astype(np.uint8), signal.last_us,
+            signal.interval_s, explanation, source, second, group_margin.astype(np.float32), groups.odds,
+            groups.next_explanation, groups.next_source, tuple(entries),
+        )  # fmt: skip
+
+    def _standing_sources(
+        self, groups: Groups, leak: F32, rise: F32
+    ) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32], npt.NDArray[np.uint8]]:
+        """Sources as the verdicts name them: the passing valves, the loudest leak first."""
+        source, second, explanation = groups.source.copy(), groups.second.copy(), groups.explanation.copy()
+        named = np.flatnonzero(self.passing)
+        if not len(named):
+            return source, second, explanation
+        loud = _or_silence(leak[named])
+        order = named[np.lexsort((-loud, self.layout.group_of[named]))]
+        group = self.layout.group_of[order]
+        begins = np.concatenate(([True], group[1:] != group[:-1]))
+        source[group[begins]], second[group[begins]] = order[begins], -1
+        explanation[group[begins]] = Explanation.ONE_PASSING
+        follows = np.concatenate(([False], begins[:-1])) & ~begins
+        second[group[follows]] = order[follows]
+        explanation[group[follows]] = Explanation.TWO_PASSING
+        return source, second, explanation
+
+    def _calm_margin(self, rise: F32, of: npt.NDArray[np.int32]) -> F32:
+        """Without a source: how far the highest rise stays below the limit."""
+        highest = np.full(len(self.layout.group_names), -np.inf, np.float32)
+        np.maximum.at(highest, of, _or_silence(rise))
+        return np.where(np.isfinite(highest), self.settings.judge.rise_limit_db - highest, np.nan).astype(np.float32)
+
+
+def _or_silence(values: npt.NDArray[np.floating]) -> npt.NDArray[np.floating]:
+    """NaN (nothing known) as -inf dB, so that it never is the highest."""
+    return np.where(np.isnan(values), -np.inf, values)

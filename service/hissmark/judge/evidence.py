@@ -1,0 +1,57 @@
+"""Evidence for each valve, gathered over ticks: is it passing, against everything else that may explain.
+
+One tick's log-likelihood ratio of a valve is the best explanation in which it passes against the best in
+which it does not. Ratios add up over time, discounted because windows overlap, and are bounded on both
+sides: a sequential test that is quick when the case is plain and patient when it is not, and that a long
+quiet past cannot make deaf.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.judge.explain import IMPOSSIBLE, Fit
+
+F64 = npt.NDArray[np.float64]
+F32 = npt.NDArray[np.float32]
+
+RATIO_LIMIT = 60.0
+"""What one window can say at most."""
+LOWEST = -6.0
+HIGHEST = 40.0
+
+
+def likelihood_ratio(found: Fit) -> F64:
+    """Natural log of the likelihood ratio for each valve, float64[B, P]; strongly negative where it cannot pass."""
+    rows = np.arange(len(found.nothing))
+    with_it = np.maximum(found.passing, found.second)
+    is_first = np.zeros_like(with_it, bool)
+    by_valve = (found.first >= 0) & found.first_passes
+    is_first[rows[by_valve], found.first[by_valve]] = True
+    with_it = np.where(is_first, np.maximum(with_it, found.second.max(axis=1)[:, None]), with_it)
+    base = np.maximum.reduce(
+        [found.nothing, found.shift, found.outside, found.unexplained, found.known.max(axis=1)]
+    )
+    others = np.maximum(best_other(found.passing), np.where(is_first, IMPOSSIBLE, best_other(found.second)))
+    return np.where(with_it > IMPOSSIBLE / 2, with_it - np.maximum(base[:, None], others), -RATIO_LIMIT)
+
+
+def best_other(scores: F64) -> F64:
+    """For each place the best score among the *other* places, float64[B, P]."""
+    if scores.shape[1] < 2:
+        return np.full_like(scores, IMPOSSIBLE)
+    top = scores.argmax(axis=1)
+    rows = np.arange(len(scores))
+    first = scores[rows, top]
+    rest = scores.copy()
+    rest[rows, top] = -np.inf
+    result = np.repeat(first[:, None], scores.shape[1], axis=1)
+    result[rows, top] = rest.max(axis=1)
+    return np.maximum(result, IMPOSSIBLE)
+
+
+def gather(evidence: F32, ratio: F64, share: float) -> F32:
+    """Add one tick's ratio; `share` is the part of an independent window that the tick brings."""
+    added = evidence + share * np.clip(ratio, -RATIO_LIMIT, RATIO_LIMIT)
+    return np.clip(added, LOWEST, HIGHEST).astype(np.float32)

@@ -1,0 +1,282 @@
+"""The judgement of all groups at one tick: which mode, which explanation, what evidence for each valve.
+
+Groups in which nothing stirs take a short cut (every channel near one of its baselines, no evidence
+gathered); only the others are fitted in full.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.engine.settings import JudgeSettings
+from hissmark.judge import evidence as ev
+from hissmark.judge.explain import IMPOSSIBLE, Fit, Heard, expected_level, fit
+from hissmark.judge.geometry import Geometry
+from hissmark.judge.verdicts import Explanation, Reason
+
+F32 = npt.NDArray[np.float32]
+F64 = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.intp]
+
+STIR_DB = 1.5
+STIR_SCALES = 3.0
+STAY_BONUS = 3.0
+"""Log-likelihood by which another mode has to be better before the group is said to have changed."""
+
+
+class Channels(NamedTuple):
+    """What the judgement needs of each channel; arrays over channels (modes where named so).
+
+    Attributes:
+        level: float32[C] floor. unrest: float32[C] dB by which the level may still move.
+        value, scale: float32[C, M] baselines; NaN where not learned.
+        sound: bool[C] fresh data, sensor well. may_pass: bool[C] closed valve under test, steady.
+        known: bool[C] open or just stroked. share: float32[C] part of an independent window in a tick.
+        doubt: bool[C] something keeps the group from the short cut (an alarm stands).
+    """
+
+    level: F32
+    unrest: F32
+    value: F32
+    scale: F32
+    sound: Bools
+    may_pass: Bools
+    known: Bools
+    share: F32
+    doubt: Bools
+
+
+class Groups(NamedTuple):
+    """Outcome per group (arrays [G]) and per channel ([C]).
+
+    Attributes:
+        mode: int[G]. explanation: uint8[G]. reason: uint8[G] why outside noise is said.
+        source, second: int32[G] channel or -1. odds: float32[G] log-likelihood ahead of the next.
+        next_explanation: uint8[G]. next_source: int32[G]. shift_db: float32[G]. stirred: bool[G].
+        expected: float32[C]. leads: bool[C] the best explanation of this tick has the valve passing.
+        ratio: float32[C] this tick's log-likelihood ratio of the valve passing.
+    """
+
+    mode: Ints
+    explanation: npt.NDArray[np.uint8]
+    reason: npt.NDArray[np.uint8]
+    source: npt.NDArray[np.int32]
+    second: npt.NDArray[np.int32]
+    odds: F32
+    next_explanation: npt.NDArray[np.uint8]
+    next_source: npt.NDArray[np.int32]
+    shift_db: F32
+    stirred: Bools
+    expected: F32
+    leads: Bools
+    ratio: F32
+
+
+def judge(
+    geometry: Geometry, channels: Channels, on: Bools, mode: Ints, modes: npt.NDArray[np.int8], free: Bools,
+    evidence: F32, settings: JudgeSettings,
+) -> Groups:  # fmt: skip
+    """Judge every group in `on` (bool[G]).
+
+    Args:
+        mode: int[G] present mode; fixed where process tags name it, the starting point where `free`.
+        modes: int8[G] how many modes a free group has.
+        evidence: float32[C], updated in place.
+    """
+    g, c = len(on), len(channels.level)
+    laid = _lay_out(geometry, channels)
+    mode, nothing = _nearest_mode(laid, mode, modes, free & on)
+    rows = np.arange(g)
+    rise = laid.level - laid.value[rows, :, mode]
+    scale = laid.scale[rows, :, mode]
+    with np.errstate(invalid="ignore"):
+        stirs = laid.sound & (np.abs(rise) > np.maximum(STIR_DB, STIR_SCALES * scale))
+    gathered = geometry.spread(evidence, ev.LOWEST)
+    doubt = geometry.spread(channels.doubt, False)
+    stirred = on & (stirs | doubt | (gathered > ev.LOWEST + 1.0)).any(axis=1)
+    result = Groups(
+        mode, np.zeros(g, np.uint8), np.zeros(g, np.uint8), np.full(g, -1, np.int32), np.full(g, -1, np.int32),
+        np.full(g, ev.RATIO_LIMIT, np.float32), np.full(g, Explanation.ONE_PASSING, np.uint8),
+        np.full(g, -1, np.int32), np.zeros(g, np.float32), stirred, np.full(c, np.nan, np.float32),
+        np.zeros(c, bool), np.full(c, -ev.RATIO_LIMIT, np.float32),
+    )  # fmt: skip
+    calm = on & ~stirred
+    _put(geometry, result.expected, calm, laid.value[rows, :, mode])
+    if stirred.any():
+        _fit_stirred(geometry, laid, np.flatnonzero(stirred), modes, free, result, settings)
+    _gather(geometry, channels, on, result, evidence)
+    return result
+
+
+class _Laid(NamedTuple):
+    """Channel arrays laid out by group and place."""
+
+    level: F64
+    unrest: F64
+    value: F64
+    scale: F64
+    sound: Bools
+    may_pass: Bools
+    known: Bools
+
+
+def _lay_out(geometry: Geometry, channels: Channels) -> _Laid:
+    def floats(values: F32) -> F64:
+        return np.asarray(geometry.spread(values, np.nan), np.float64)
+
+    sound = np.asarray(geometry.spread(channels.sound & ~np.isnan(channels.level), False), bool)
+    return _Laid(
+        floats(channels.level), floats(channels.unrest), floats(channels.value), floats(channels.scale), sound,
+        np.asarray(geometry.spread(channels.may_pass, False), bool),
+        np.asarray(geometry.spread(channels.known, False), bool),
+    )  # fmt: skip
+
+
+def _nearest_mode(laid: _Laid, mode: Ints, modes: npt.NDArray[np.int8], free: Bools) -> tuple[Ints, F64]:
+    """The mode whose baselines fit best; the present one unless another is clearly better."""
+    known = ~np.isnan(laid.value) & laid.sound[:, :, None]
+    with np.errstate(invalid="ignore"):
+        z = (laid.level[:, :, None] - laid.value) / laid.scale
+        price = np.where(known, np.minimum(0.5 * z * z, 50.0) + np.log(laid.scale), 0.0)
+    score = -price.sum(axis=1)
+    available = np.arange(score.shape[1])[None, :] < modes[:, None]
+    score = np.where(available & known.any(axis=1), score, -np.inf)
+    rows = np.arange(len(mode))
+    score[rows, mode] += STAY_BONUS
+    best = score.argmax(axis=1)
+    return np.where(free & (modes > 1), best, mode), score
+
+
+def _fit_stirred(
+    geometry: Geometry, laid: _Laid, groups: Ints, modes: npt.NDArray[np.int8], free: Bools, result: Groups,
+    settings: JudgeSettings,
+) -> None:  # fmt: skip
+    """Fit the stirred groups in each of their modes and keep the mode in which the best explanation fits best."""
+    count = np.where(free[groups], modes[groups], 1).astype(np.intp)
+    group = np.repeat(groups, count)
+    nth = np.arange(len(group)) - np.repeat(np.cumsum(count) - count, count)
+    tried = np.where(free[group], nth, result.mode[group])
+    heard = _heard(geometry, laid, group, tried)
+    found = fit(heard, settings)
+    best = best_score(found) + np.where(tried == result.mode[group], STAY_BONUS, 0.0)
+    chosen = _best_of_each(groups, group, best)
+    result.mode[groups] = tried[chosen]
+    _fill(geometry, groups, chosen, heard, found, result)
+
+
+def _heard(geometry: Geometry, laid: _Laid, group: Ints, mode: Ints) -> Heard:
+    background, scale = laid.value[group, :, mode], laid.scale[group, :, mode]
+    use = laid.sound[group] & ~np.isnan(background)
+    scale = np.sqrt(scale**2 + np.nan_to_num(laid.unrest[group]) ** 2)
+    return Heard(
+        np.where(use, laid.level[group], -60.0), np.where(use, background, -60.0), np.where(use, scale, 1.0), use,
+        laid.may_pass[group] & use, laid.known[group] & use,
+        geometry.loss_db[group].astype(np.float64), geometry.loss_sd_db[group].astype(np.float64),
+    )  # fmt: skip
+
+
+def best_score(found: Fit) -> F64:
+    """Score of the best explanation, float64[B]."""
+    single = np.maximum.reduce([found.nothing, found.shift, found.outside, found.unexplained])
+    return np.maximum.reduce([single, found.known.max(axis=1), found.passing.max(axis=1), found.second.max(axis=1)])
+
+
+def _best_of_each(groups: Ints, group: Ints, score: F64) -> Ints:
+    """Row of the best score within each group's rows (rows of a group are contiguous)."""
+    order = np.lexsort((-score, group))
+    first = np.searchsorted(group[order], groups)
+    return np.asarray(order[first])
+
+
+def _fill(geometry: Geometry, groups: Ints, chosen: Ints, heard: Heard, found: Fit, result: Groups) -> None:
+    """Write the outcome of the chosen fits into the result."""
+    p = heard.level.shape[1]
+    scores = np.concatenate(
+        [np.stack([found.nothing, found.shift, found.outside, found.unexplained], axis=1), found.known, found.passing, found.second],
+        axis=1,
+    )[chosen]
+    kinds = np.array(
+        [Explanation.NOTHING, Explanation.EVEN_SHIFT, Explanation.OUTSIDE_NOISE, Explanation.UNEXPLAINED]
+        + [Explanation.OPEN_VALVE] * p + [Explanation.ONE_PASSING] * p + [Explanation.TWO_PASSING] * p, np.uint8
+    )  # fmt: skip
+    places = np.concatenate((np.full(4, -1), np.tile(np.arange(p), 3)))
+    rows = np.arange(len(groups))
+    top = scores.argmax(axis=1)
+    best = scores[rows, top].copy()
+    kind, place = kinds[top], places[top]
+    first, first_passes = found.first[chosen], found.first_passes[chosen]
+    follow = _next_best(scores, top, kind, place, np.where(first_passes, first, -1))
+    result.odds[groups] = np.minimum(best - scores[rows, follow], 99.0)
+    two = kind == Explanation.TWO_PASSING
+    result.explanation[groups] = np.where(two & ~first_passes, Explanation.ONE_PASSING, kind)
+    result.next_explanation[groups] = kinds[follow]
+    result.next_source[groups] = _channel(geometry, groups, places[follow])
+    by_two = two & first_passes
+    result.source[groups] = _channel(geometry, groups, np.where(by_two, first, place))
+    result.second[groups] = _channel(geometry, groups, np.where(by_two, place, -1))
+    result.shift_db[groups] = found.shift_db[chosen]
+    result.reason[groups] = _outside_reason(geometry, groups, kind, found.outside_from[chosen], heard, chosen)
+    expected = expected_level(heard, found, chosen, kind, place)
+    mask = np.zeros(len(result.mode), bool)
+    mask[groups] = True
+    _put(geometry, result.expected, mask, np.where(heard.use[chosen], expected, np.nan), rows_given=True)
+    leads = np.zeros((len(groups), p), bool)
+    passes = np.isin(kind, (Explanation.ONE_PASSING, Explanation.TWO_PASSING))
+    leads[rows[passes], place[passes]] = True
+    leads[rows[by_two], first[by_two]] = True
+    _put(geometry, result.leads, mask, leads, rows_given=True)
+    _put(geometry, result.ratio, mask, ev.likelihood_ratio(found)[chosen], rows_given=True)
+
+
+def _next_best(
+    scores: F64, top: Ints, kind: npt.NDArray[np.uint8], place: npt.NDArray[np.intp], first: npt.NDArray[np.intp]
+) -> Ints:
+    """Index of the best explanation that is truly another: one in which the source found does not pass."""
+    rows, p = np.arange(len(scores)), (scores.shape[1] - 4) // 3
+    scores[rows, top] = -np.inf
+    single = kind == Explanation.ONE_PASSING
+    scores[rows[single], 4 + 2 * p + place[single]] = -np.inf
+    scores[rows[single & (first == place)], 4 + 2 * p :] = -np.inf
+    return np.asarray(scores.argmax(axis=1))
+
+
+def _outside_reason(
+    geometry: Geometry, groups: Ints, kind: npt.NDArray[np.uint8], outside_from: npt.NDArray[np.int8], heard: Heard,
+    chosen: Ints,
+) -> npt.NDArray[np.uint8]:  # fmt: skip
+    rise = np.where(heard.use[chosen], heard.level[chosen] - heard.background[chosen], -np.inf)
+    rows = np.arange(len(groups))
+    by_reference = geometry.reference[groups][rows, rise.argmax(axis=1)]
+    reason = np.where(outside_from > 0, Reason.NOISE_FROM_ONE_END, Reason.EVEN_RISE_OF_THE_GROUP)
+    reason = np.where(by_reference, Reason.REFERENCE_POINT_RISES_MOST, reason)
+    reason = np.where(kind == Explanation.EVEN_SHIFT, Reason.EVEN_RISE_OF_THE_GROUP, reason)
+    return np.where(kind == Explanation.OPEN_VALVE, Reason.OPEN_VALVE_NEARBY, reason).astype(np.uint8)
+
+
+def _channel(geometry: Geometry, groups: Ints, place: npt.NDArray[np.intp]) -> npt.NDArray[np.int32]:
+    return np.where(place >= 0, geometry.place[groups, np.maximum(place, 0)], -1).astype(np.int32)
+
+
+def _put(
+    geometry: Geometry, target: npt.NDArray[np.generic], groups: Bools, laid: npt.NDArray[np.generic], rows_given: bool = False
+) -> None:
+    """Write values laid out by group and place back to channels, for `groups` only."""
+    present = geometry.present[groups]
+    values = laid if rows_given else laid[groups]
+    target[geometry.place[groups][present]] = values[present]
+
+
+def _gather(geometry: Geometry, channels: Channels, on: Bools, result: Groups, evidence: F32) -> None:
+    """Add this tick's ratios to the evidence of the valves that were under test."""
+    mine = np.zeros(len(evidence), bool)
+    _put(geometry, mine, on, np.ones((int(on.sum()), geometry.place.shape[1]), bool), rows_given=True)
+    counted = mine & (channels.may_pass | (result.ratio <= -ev.RATIO_LIMIT)) & ~channels.known
+    counted &= channels.sound & channels.may_pass
+    gathered = ev.gather(evidence, result.ratio.astype(np.float64), channels.share.astype(np.float64))
+    evidence[counted] = gathered[counted]
+    stroked = mine & channels.known
+    evidence[stroked] = np.minimum(evidence[stroked], 0.0)
