@@ -3,8 +3,8 @@
 Brook & Evans (1972) cut the CUSUM into cells and solve the resulting Markov chain. With first-order
 autoregressive input ``x' = phi x + e`` the state is the pair (sum, last value); when both are cut with the
 same step d the new sum ``s + x' - k`` falls on the lattice again, so that the only error is the width of
-the cells. It is of order d², and two widths let it be taken out (Richardson). With independent input (phi = 0)
-it agrees with the integral equation to 0.01 % at a run length of 10,000 and to 1 % at five million.
+the cells. It is of order d², and two widths let it be taken out (Richardson). With independent input
+(phi = 0) it agrees with the integral equation to 0.01 % at 10,000 steps and to 1 % at five million.
 
 This is the slow, exact way (up to 1 s a value). `hissmark.judge.runlength` holds the formula that the
 service uses; its table of overshoots comes from here (`tests/judge/test_runlength.py` computes some again).
