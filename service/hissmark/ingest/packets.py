@@ -1,0 +1,130 @@
+"""MQTT packets out of a byte stream, PUBLISH straight to messages (MQTT 3.1.1 and 5.0, 2.1 and 3.3)."""
+
+from __future__ import annotations
+
+from hissmark.decode.message import Message
+
+PUBLISH = 0x30
+KIND = 0xF0
+
+MAX_CACHED_TOPICS = 100_000
+
+# A PUBLISH head: topic (2 + 65,535 bytes), packet id, and properties of a size that is reasonable.
+HEAD_BYTES = 70_000
+
+
+class MalformedError(Exception):
+    """The stream is no MQTT; the connection must be closed."""
+
+
+def token_of(generation: int, qos: int, packet_id: int) -> int:
+    """What acknowledges one message on one connection; 0 if nothing does."""
+    return (generation << 18) | (qos << 16) | packet_id if qos else 0
+
+
+def split_token(token: int) -> tuple[int, int, int]:
+    """(generation, qos, packet id) of a token."""
+    return token >> 18, (token >> 16) & 3, token & 0xFFFF
+
+
+class PacketReader:
+    """Takes bytes as they come from one connection, gives complete packets.
+
+    Args:
+        version5: the connection speaks MQTT 5 (PUBLISH carries properties).
+        generation: number of the connection, part of every token.
+        keep_bytes: of larger packets only the head is kept, the rest is dropped as it arrives.
+    """
+
+    def __init__(self, *, version5: bool, generation: int, keep_bytes: int) -> None:
+        self._version5 = version5
+        self._generation = generation
+        self._keep_bytes = max(keep_bytes, HEAD_BYTES)
+        self._rest = b""
+        self._skip = 0
+        self._topics: dict[bytes, str] = {}
+
+    def feed(self, chunk: bytes, received_us: int) -> tuple[list[Message], list[tuple[int, bytes]]]:
+        """Messages, and other packets as (first byte, body). Raises MalformedError."""
+        if self._skip:
+            dropped = min(self._skip, len(chunk))
+            self._skip -= dropped
+            chunk = chunk[dropped:]
+        data = self._rest + chunk if self._rest else chunk
+        messages: list[Message] = []
+        control: list[tuple[int, bytes]] = []
+        position, end = 0, len(data)
+        while end - position >= 2:
+            length, body = data[position + 1], position + 2
+            if length >= 128:
+                length, body = _length(data, position + 1)
+                if length < 0:
+                    break
+            stop = body + length
+            if stop > end:
+                if length > self._keep_bytes and end - body >= HEAD_BYTES:
+                    messages.append(self._head(data, position, body, length, received_us))
+                    self._skip, position = stop - end, end
+                break
+            if data[position] & KIND == PUBLISH:
+                messages.append(self._publish(data, data[position], body, stop, received_us))
+            else:
+                control.append((data[position], data[body:stop]))
+            position = stop
+        self._rest = data[position:]
+        return messages, control
+
+    def _publish(self, data: bytes, first: int, body: int, stop: int, received_us: int) -> Message:
+        topic, token, at = self._publish_head(data, first, body)
+        if at > stop:
+            raise MalformedError("PUBLISH shorter than its head")
+        return Message(topic, data[at:stop], received_us, bool(first & 1), token)
+
+    def _head(self, data: bytes, position: int, body: int, length: int, received_us: int) -> Message:
+        """A message of which only what has arrived is kept."""
+        first = data[position]
+        if first & KIND != PUBLISH:
+            raise MalformedError(f"packet type {first >> 4} of {length} bytes")
+        topic, token, at = self._publish_head(data, first, body)
+        if at > len(data):
+            raise MalformedError("PUBLISH head too large")
+        return Message(topic, data[at:], received_us, bool(first & 1), token, body + length - at)
+
+    def _publish_head(self, data: bytes, first: int, body: int) -> tuple[str, int, int]:
+        """Topic, token and where the payload begins."""
+        at = body + 2
+        try:
+            at += (data[body] << 8) | data[body + 1]
+            topic = self._topics.get(data[body + 2 : at])
+            if topic is None:
+                topic = self._topic(data[body + 2 : at])
+            qos, packet_id = (first >> 1) & 3, 0
+            if qos:
+                packet_id = (data[at] << 8) | data[at + 1]
+                at += 2
+            if self._version5:
+                length, at = _length(data, at) if data[at] >= 128 else (data[at], at + 1)
+                at += length
+        except IndexError:
+            raise MalformedError("PUBLISH shorter than its head") from None
+        if qos == 3 or (self._version5 and length < 0):
+            raise MalformedError("PUBLISH with impossible flags or properties")
+        return topic, token_of(self._generation, qos, packet_id), at
+
+    def _topic(self, raw: bytes) -> str:
+        if len(self._topics) >= MAX_CACHED_TOPICS:
+            self._topics.clear()
+        topic = self._topics[raw] = raw.decode("utf-8", "replace")
+        return topic
+
+
+def _length(data: bytes, at: int) -> tuple[int, int]:
+    """A variable byte integer (MQTT 5.0, 1.5.5) and the position behind it; (-1, at) if incomplete."""
+    value = 0
+    for i, byte in enumerate(data[at : at + 4]):
+        value |= (byte & 127) << (7 * i)
+        if byte < 128:
+            return value, at + i + 1
+    if len(data) - at >= 4:
+        raise MalformedError("length of more than four bytes")
+    return -1, at
