@@ -1,0 +1,193 @@
+"""`hissmark history`: what one valve's sensor has heard, tick by tick or sample by sample."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from hissmark.cli.moments import moment
+from hissmark.cli.options import AsJson, From, SiteFolder, To
+
+if TYPE_CHECKING:
+    from hissmark.cli.opened import Opened
+    from hissmark.engine.register import Channel
+    from hissmark.store.history import ChannelHistory
+
+_EPILOG = """\b
+Examples:
+  hissmark history north XV-203                     the last day, tick by tick
+  hissmark history north XV-203 --from 2026-03-01
+  hissmark history north XV-203 --json              every tick on record
+  hissmark history north XV-203 --raw --json        every sample on record
+
+A tick has time, level_db (the floor of the signal, L90), l50_db, l10_db, baseline_db, rise_db, verdict
+and reason; a sample has time, channel and value. The name of a channel works too, for reference points.
+Long histories are printed as they are read: pipe them into a file, head or less."""
+
+_FIRST_US, _LAST_US = 0, 1 << 62
+_DAY_US = 86_400_000_000
+_TICKS_AT_ONCE = 5000
+_LEVELS = ("level_db", "l50_db", "l10_db", "baseline_db", "rise_db")
+_SHOWN = ("level_db", "baseline_db", "rise_db", "l50_db", "l10_db")
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the command."""
+    app.command("history", short_help="Show what a valve's sensor has heard over time.", epilog=_EPILOG)(
+        history
+    )
+
+
+def history(
+    site: SiteFolder,
+    valve: Annotated[
+        str, typer.Argument(metavar="VALVE", help="Tag of the valve, or a channel.", show_default=False)
+    ],
+    raw: Annotated[bool, typer.Option("--raw", help="Stored samples instead of ticks.")] = False,
+    as_json: AsJson = False,
+    from_: From = None,
+    to: To = None,
+) -> None:
+    """Show what one valve's sensor has heard: level, background, rise and verdict over time."""
+    begin, end = moment(from_), moment(to)
+    from hissmark.cli.opened import opened
+
+    with opened(site) as open_site:
+        channel = open_site.channel(valve)
+        if begin is None:
+            begin = _FIRST_US if as_json or end is not None else _last_day(open_site)
+        until = _LAST_US if end is None else end
+        read = _raw if raw else _ticks
+        rows = read(open_site, channel, begin, until, as_json)
+        if not _print(rows) and not as_json:
+            typer.echo(f"{channel.subject}: nothing is on record for this time.", err=True)
+
+
+def _last_day(site: Opened) -> int:
+    last = site.last_heard_us
+    return _FIRST_US if last is None else last - _DAY_US
+
+
+def _print(chunks: Iterator[str]) -> bool:
+    """Write each chunk as it comes; whether there was any."""
+    some = False
+    for chunk in chunks:
+        sys.stdout.write(chunk)
+        some = True
+    return some
+
+
+# Samples.
+
+
+def _raw(site: Opened, channel: Channel, begin: int, until: int, as_json: bool) -> Iterator[str]:
+    """Pages of stored samples of the channel and of the percentiles it reports itself."""
+    from hissmark.engine.register import PERCENTILE_SUFFIXES
+
+    names = [channel.source + suffix for suffix in ("", *PERCENTILE_SUFFIXES)]
+    labels = [channel.name + suffix for suffix in ("", *PERCENTILE_SUFFIXES)]
+    line = _sample_json(labels) if as_json else _sample_text(labels)
+    for batch in site.reader.raw(names, begin, until):
+        columns = zip(times_text(batch.time_us), batch.series.tolist(), batch.value.tolist(), strict=True)
+        yield "".join([line(*row) for row in columns])
+
+
+def _sample_json(labels: list[str]) -> Any:
+    import json
+
+    quoted = [json.dumps(label, ensure_ascii=False) for label in labels]
+
+    def line(time: str, series: int, value: float) -> str:
+        return f'{{"time":"{time}","channel":{quoted[series]},"value":{value!r}}}\n'
+
+    return line
+
+
+def _sample_text(labels: list[str]) -> Any:
+    def line(time: str, series: int, value: float) -> str:
+        return f"{time:27}  {labels[series]}  {value:.2f} dB\n"
+
+    return line
+
+
+def times_text(time_us: Any) -> list[str]:
+    """RFC 3339 in UTC for int64[n] microseconds; a fraction only where there is one, without zeros behind it."""
+    import numpy as np
+
+    texts: list[str] = np.datetime_as_string(time_us.astype("datetime64[us]"), unit="us").tolist()
+    return [text.rstrip("0").rstrip(".") + "Z" for text in texts]
+
+
+# Ticks.
+
+
+def _ticks(site: Opened, channel: Channel, begin: int, until: int, as_json: bool) -> Iterator[str]:
+    if not as_json:
+        yield from _with_head(_tick_pages(site, channel, begin, until))
+        return
+    for page in _tick_pages(site, channel, begin, until):
+        yield "".join([_tick_json(row) for row in tick_rows(page)])
+
+
+def _tick_pages(site: Opened, channel: Channel, begin: int, until: int) -> Iterator[ChannelHistory]:
+    """The channel's ticks in portions; says on stderr what could not be read."""
+    while True:
+        page = site.reader.history(channel.group, channel.name, begin, until, most_ticks=_TICKS_AT_ONCE)
+        for sentence in page.damaged:
+            typer.echo(f"warning: {sentence}", err=True)
+        if len(page):
+            yield page
+        if page.next_from_us is None:
+            return
+        begin = page.next_from_us
+
+
+def tick_rows(page: ChannelHistory) -> Iterator[dict[str, Any]]:
+    """One object a tick; None where there is no value."""
+    from hissmark.judge.verdicts import Reason, Verdict
+
+    verdicts = {int(v): v.text for v in Verdict}
+    reasons = {int(r): r.text for r in Reason}
+    columns = [getattr(page, name).tolist() for name in _LEVELS]
+    for time, verdict, reason, *levels in zip(
+        times_text(page.time_us), page.verdict.tolist(), page.reason.tolist(), *columns, strict=True
+    ):
+        yield {
+            "time": time,
+            **{name: _number(value) for name, value in zip(_LEVELS, levels, strict=True)},
+            "verdict": verdicts.get(verdict),
+            "reason": reasons.get(reason),
+        }
+
+
+def _number(value: float) -> float | None:
+    """A hundredth of a decibel; None for NaN."""
+    return round(value, 2) if math.isfinite(value) else None
+
+
+def _tick_json(row: dict[str, Any]) -> str:
+    import json
+
+    return json.dumps(row, separators=(",", ":")) + "\n"
+
+
+def _with_head(pages: Iterator[ChannelHistory]) -> Iterator[str]:
+    names = f"{'level':>8}  {'background':>10}  {'rise':>8}  {'L50':>8}  {'L10':>8}"
+    head = f"{'time':20}  {names}  verdict, and why\n"
+    for page in pages:
+        yield head + "".join([_tick_text(row) for row in tick_rows(page)])
+        head = ""
+
+
+def _tick_text(row: dict[str, Any]) -> str:
+    level, background, rise, l50, l10 = (_db(row[name]) for name in _SHOWN)
+    said = ", ".join(text for text in (row["verdict"], row["reason"]) if text)
+    return f"{row['time']:20}  {level:>8}  {background:>10}  {rise:>8}  {l50:>8}  {l10:>8}  {said}\n"
+
+
+def _db(value: float | None) -> str:
+    return "-" if value is None else f"{value:.1f} dB"

@@ -1,0 +1,126 @@
+"""`hissmark replay`: the same judgement over recorded files."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from hissmark.cli.moments import moment
+from hissmark.cli.options import From, SiteFolder, To
+
+if TYPE_CHECKING:
+    from hissmark.replay.replay import ReplaySummary
+
+_EPILOG = """\b
+Examples:
+  hissmark replay north --levels levels.csv --out journal.jsonl
+  hissmark replay north --levels may.parquet --levels june.parquet \\
+                        --process process.csv --out journal.jsonl
+  hissmark replay north --levels levels.csv --out try.jsonl --from 2026-03-01 --to 2026-04-01
+
+Files are CSV or Parquet in long form with the columns time (RFC 3339, or ns since 1970), name, value.
+Rows may come in any order. Change site.toml and replay again to see what another limit would have meant.
+Neither broker nor database is needed, and nothing of the site is changed."""
+
+_EXAMPLES = 5
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the command."""
+    app.command("replay", short_help="Judge recorded files as the service would have.", epilog=_EPILOG)(
+        replay
+    )
+
+
+def replay(
+    site: SiteFolder,
+    levels: Annotated[
+        list[Path], typer.Option(metavar="FILE", help="Levels of the channels; may be given several times.")
+    ],
+    out: Annotated[Path, typer.Option(metavar="FILE", help="Where the alarm journal goes, as JSON lines.")],
+    process: Annotated[
+        list[Path] | None, typer.Option(metavar="FILE", help="Process values; may be given several times.")
+    ] = None,
+    from_: From = None,
+    to: To = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes to use; by default as many as the work is worth.")
+    ] = None,
+) -> None:
+    """Judge recorded levels exactly as the service would have, and write the alarm journal."""
+    begin, end = moment(from_), moment(to)
+    from hissmark.replay.replay import replay_files
+    from hissmark.site import load_site
+
+    loaded = load_site(site)
+    with _Bar() as bar:
+        summary = replay_files(loaded, levels, process or [], out, begin, end, bar.show, workers)
+    _say(summary, out)
+
+
+class _Bar:
+    """The progress bar, on stderr; silent where nobody looks."""
+
+    def __enter__(self) -> _Bar:
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
+
+        console = Console(stderr=True)
+        columns = (
+            TextColumn("{task.description:8}"),
+            BarColumn(),
+            TextColumn("{task.fields[rows]}"),
+            TimeRemainingColumn(),
+        )
+        self._progress = Progress(*columns, console=console, disable=not console.is_terminal, transient=True)
+        self._tasks: dict[str, TaskID] = {}
+        self._progress.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._progress.stop()
+
+    def show(self, stage: str, done: int, total: int | None) -> None:
+        """What replay reports: its stage, rows done, rows in all if known."""
+        if stage not in self._tasks:
+            self._tasks[stage] = self._progress.add_task(stage, total=total, rows="")
+        self._progress.update(self._tasks[stage], completed=done, total=total, rows=f"{done:,} rows")
+
+
+def _say(summary: ReplaySummary, out: Path) -> None:
+    """The account of what was replayed and what was left out, on stderr."""
+    for line in (
+        f"{len(summary.entries)} journal entries written to {out}.",
+        *_extent(summary),
+        *_left_out(summary),
+    ):
+        typer.echo(line, err=True)
+
+
+def _extent(summary: ReplaySummary) -> Iterator[str]:
+    from hissmark.publish.times import rfc3339
+
+    if summary.first_us is None or summary.last_us is None:
+        yield "No sample of this site was found in the files."
+        return
+    yield (
+        f"{summary.samples:,} samples from {rfc3339(summary.first_us)} to {rfc3339(summary.last_us)}, "
+        f"{summary.ticks:,} ticks, in {summary.seconds:.1f} s ({summary.samples_per_s:,.0f} rows/s)."
+    )
+
+
+def _left_out(summary: ReplaySummary) -> Iterator[str]:
+    tally = summary.tally
+    if summary.late:
+        yield f"{summary.late:,} samples came too late to be judged."
+    if tally.bad:
+        reasons = ", ".join(f"{rows:,} {reason}" for reason, rows in tally.reasons.most_common() if rows)
+        yield f"{tally.bad:,} rows could not be used ({reasons}), for instance:"
+        yield from (f"  {row}" for row in tally.bad_rows[:_EXAMPLES])
+    if tally.unknown:
+        names = [f"{name} ({rows:,} rows)" for name, rows in tally.unknown.most_common(_EXAMPLES)]
+        more = f" and {len(tally.unknown) - len(names)} more" if len(tally.unknown) > len(names) else ""
+        yield f"Not in register.csv: {', '.join(names)}{more}."
