@@ -21,7 +21,7 @@ def run_engine(
 
     settings = plant.settings()
     layout = Layout.of(plant.register, settings)
-    engine = Engine(layout, settings)
+    engine = Engine(layout)
     book = _Book(plant)
     for batch in plant.batches(layout.series_index()):
         engine.accept(batch)
