@@ -115,11 +115,11 @@ def _sample_text(labels: list[str]) -> Any:
 
 
 def times_text(time_us: Any) -> list[str]:
-    """RFC 3339 in UTC for int64[n] microseconds; a fraction only where there is one, without zeros behind it."""
+    """RFC 3339 in UTC for int64[n] microseconds; a fraction only where there is one, trimmed."""
     import numpy as np
 
     texts: list[str] = np.datetime_as_string(time_us.astype("datetime64[us]"), unit="us").tolist()
-    return [text.rstrip("0").rstrip(".") + "Z" for text in texts]
+    return [(text.rstrip("0").rstrip(".") if text.endswith("0") else text) + "Z" for text in texts]
 
 
 # Ticks.

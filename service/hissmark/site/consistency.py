@@ -52,7 +52,7 @@ class SettingsCheck:
             self._say(("signal", "stale_s"), f"{s.stale_s} s is not longer than tick_s ({s.tick_s} s).", fix)
         if s.patience_s < s.lateness_s:
             fix = "Make patience_s at least lateness_s: a channel may be that late without lagging behind."
-            message = f"{s.patience_s} s is shorter than lateness_s ({s.lateness_s} s)."
+            message = f"patience_s = {s.patience_s} s is shorter than lateness_s = {s.lateness_s} s."
             self._say(self._written("signal", "patience_s", "lateness_s"), message, fix)
         if b.follow_s < b.learn_s:
             fix = "Make it longer than learn_s, or a baseline forgets faster than it learns."

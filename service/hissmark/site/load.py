@@ -128,7 +128,7 @@ def _check_conditions(
 ) -> None:
     """Operating conditions against the register: do the groups exist, is the tag a process value?"""
     groups = {d.text("group") for d in drafts}
-    sources = {d.source: d for d in drafts}
+    sources = {d.source: d for d in reversed(drafts)}
     for i, rule in enumerate(settings.condition):
         for group in rule.groups:
             if group not in groups and drafts:

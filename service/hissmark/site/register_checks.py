@@ -109,18 +109,14 @@ def _doubled_by_channel(column: str, draft: Draft, earlier: Draft | None) -> boo
 
 def _check_names_meet(drafts: list[Draft], findings: Findings) -> None:
     """Names that must not meet: process tags or reported percentiles with sources, channels with valves."""
-    arriving = _arriving(drafts)
+    sources = {d.source: d for d in reversed(drafts) if d.source}
+    percentiles = {source + suffix: d for source, d in sources.items() for suffix in PERCENTILE_SUFFIXES}
     valves = {d.text("valve"): d for d in drafts if d.text("valve")}
     for draft in drafts:
-        for column, tag in tags_of(draft):
-            if tag in arriving:
-                what = (
-                    f"{tag!r} is the level of the channel in line {arriving[tag].line}, not a process value."
-                )
-                findings.error(draft.line, column, what, "Name the tag of the process value.")
-        other = arriving.get(draft.source)
-        if other is not None and other is not draft and other.source != draft.source:
-            what = f"{draft.source!r} is where the sensor in line {other.line} reports its own percentile."
+        _check_tags({**percentiles, **sources}, draft, findings)
+        if draft.source in percentiles:
+            line = percentiles[draft.source].line
+            what = f"{draft.source!r} is where the sensor in line {line} reports its own percentile."
             findings.error(draft.line, "source", what, "Choose a name without this ending.")
         holder = valves.get(draft.text("channel"))
         if holder is not None and not draft.is_valve:
@@ -128,17 +124,11 @@ def _check_names_meet(drafts: list[Draft], findings: Findings) -> None:
             findings.error(draft.line, "channel", what, "Give the reference point a name of its own.")
 
 
-def _arriving(drafts: list[Draft]) -> dict[str, Draft]:
-    """Every name under which a level or a sensor's own percentile arrives."""
-    names: dict[str, Draft] = {}
-    for draft in drafts:
-        if draft.source:
-            names.setdefault(draft.source, draft)
-    for draft in drafts:
-        for suffix in PERCENTILE_SUFFIXES:
-            if draft.source:
-                names.setdefault(draft.source + suffix, draft)
-    return names
+def _check_tags(arriving: dict[str, Draft], draft: Draft, findings: Findings) -> None:
+    for column, tag in tags_of(draft):
+        if tag in arriving:
+            what = f"{tag!r} is the level of the channel in line {arriving[tag].line}, not a process value."
+            findings.error(draft.line, column, what, "Name the tag of the process value.")
 
 
 def _by_group(drafts: Iterable[Draft]) -> dict[str, list[Draft]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
-from typing import Any, get_args, get_origin
+from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -79,13 +79,11 @@ def _explain(error: ErrorDetails) -> tuple[str, str]:
     """What is wrong and what to do."""
     path, kind, value = error["loc"], error["type"], error["input"]
     context = error.get("ctx", {})
-    unit = unit_of(str(path[-1]))
     match kind:
         case "extra_forbidden":
             return "is not a known setting.", _instead(path)
         case "greater_than_equal" | "less_than_equal" | "greater_than" | "less_than":
-            low, high = limits_of(_type_at(path[:-1]), str(path[-1]))
-            return f"{value}{unit} is out of range.", f"Choose a value from {low:g} to {high:g}{unit}."
+            return f"{value}{unit_of(str(path[-1]))} is out of range.", _range_advice(path)
         case "literal_error":
             return f"{value!r} is not known.", _advice(path) or f"Write one of: {context['expected']}."
         case "string_too_short":
@@ -93,11 +91,16 @@ def _explain(error: ErrorDetails) -> tuple[str, str]:
         case "string_pattern_mismatch" | "string_too_long":
             return f"{value!r} is too long or has invisible characters.", _advice(path)
         case "finite_number":
-            return "must be a finite number.", _advice(path)
+            return f"{value} is not a number to work with.", _range_advice(path)
     wanted = next(
         (text for start, text in _WANTED if kind.startswith(start)), f"cannot be used ({error['msg']})"
     )
-    return f"{_shown(value)} {wanted}.", _advice(path) or _type_advice(kind)
+    return f"{_shown(value)} {wanted}.", _advice(path) or _type_advice(kind, unit_of(str(path[-1])))
+
+
+def _range_advice(path: Path) -> str:
+    low, high = limits_of(_class_in(_type_at(path[:-1])), str(path[-1]))
+    return f"Choose a value from {low:.12g} to {high:.12g}{unit_of(str(path[-1]))}."
 
 
 _WANTED = (
@@ -110,13 +113,18 @@ _WANTED = (
 )
 
 
-def _type_advice(kind: str) -> str:
+def _type_advice(kind: str, unit: str) -> str:
+    """How to write a value of the wanted type; `unit` begins with a blank or is empty."""
     if kind.startswith(("int", "float")):
-        return "Write the number without quotes."
-    return {
-        "string_type": "Put it in double quotes.",
-        "bool_type": "Write true or false, without quotes.",
-    }.get(kind, "")
+        whole = "a whole number" if kind.startswith("int") else "a number"
+        return f"Write {whole}{f' in{unit}' if unit else ''}, without quotes."
+    if kind.startswith("bool"):
+        return "Write true or false, without quotes."
+    return (
+        "Put it in double quotes."
+        if kind.startswith("string")
+        else "Begin the table with its name in brackets."
+    )
 
 
 def _shown(value: Any) -> str:
@@ -130,12 +138,12 @@ def _instead(path: Path) -> str:
         return _SECRETS[dotted(path)]
     key = str(path[-1])
     known = _keys_of(path[:-1])
-    near = did_you_mean(key, known)
-    if near:
-        return near
     homes = [f"[{home}]" for home, keys in _homes() if key in keys]
     if homes:
         return f"It belongs into {' or '.join(homes)}."
+    near = did_you_mean(key, known)
+    if near:
+        return near
     return f"Known here: {', '.join(sorted(known))}."
 
 
@@ -158,16 +166,20 @@ def _type_at(path: Path) -> Any:
 
 
 def _fields(kind: Any) -> dict[str, Any]:
-    """Field name -> table type, looking through options and lists of tables."""
-    for candidate in (kind, *get_args(kind)):
-        plain = candidate if get_origin(candidate) is None else None
-        if isinstance(plain, type) and issubclass(plain, BaseModel):
-            return {name: field.annotation for name, field in plain.model_fields.items()}
-        if isinstance(plain, type) and dataclasses.is_dataclass(plain):
-            return {field.name: None for field in dataclasses.fields(plain)}
-        if plain is None and candidate is not kind:
-            return _fields(candidate)
-    return {}
+    """Field name -> annotation of a settings class; empty for anything else."""
+    plain = _class_in(kind)
+    if plain is None:
+        return {}
+    if issubclass(plain, BaseModel):
+        return {name: field.annotation for name, field in plain.model_fields.items()}
+    return {field.name: None for field in dataclasses.fields(plain)}
+
+
+def _class_in(kind: Any) -> Any:
+    """The settings class behind an annotation: looks through options, lists and annotations."""
+    if isinstance(kind, type) and (issubclass(kind, BaseModel) or dataclasses.is_dataclass(kind)):
+        return kind
+    return next((found for inner in get_args(kind) if (found := _class_in(inner)) is not None), None)
 
 
 def _take_out(data: dict[str, Any], error: ErrorDetails) -> None:
