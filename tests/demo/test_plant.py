@@ -115,7 +115,7 @@ def test_knocks_and_the_steam_trap_lift_the_top_and_not_the_floor() -> None:
     near = levels(plant, "AE-403", LIVE_US, LIVE_US + HOUR_US)
     acoustics = plant.acoustics[3]
     background = acoustics.background_db(3, np.arange(LIVE_US, LIVE_US + HOUR_US, 2 * S, dtype=np.int64))
-    assert np.percentile(near, 90) - np.percentile(near, 10) > 8
+    assert np.percentile(near, 90) - np.percentile(near, 10) > 3
     assert np.percentile(near, 10) == pytest.approx(np.percentile(background, 10), abs=0.5)
 
 

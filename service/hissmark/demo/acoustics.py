@@ -18,7 +18,7 @@ from hissmark.signal.levels import add_levels
 
 DAY_S = 86_400.0
 KNOCK_SLOT_S = 240
-TRAP_DB = 52.0
+TRAP_DB = 40.0
 OPEN_VALVE_DB = 62.0
 
 

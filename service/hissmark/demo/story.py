@@ -88,10 +88,10 @@ def _leaks(live_us: int, speed: float) -> tuple[Leak, ...]:
     """A leak at a time; see `Story.told`."""
     lasts_us = int(max(150 * speed, 75 * 60)) * S
     pause_us = int(max(75 * speed, 45 * 60)) * S
-    start_us = live_us + int(max(8 * speed, 10)) * S
+    start_us = live_us + int(max(4 * speed, 10)) * S
     out = []
     for valve, rise_db in CAST * _ROUNDS:
-        out.append(Leak(valve, start_us, start_us + 3 * MINUTE_US, start_us + lasts_us, rise_db))
+        out.append(Leak(valve, start_us, start_us + 2 * MINUTE_US, start_us + lasts_us, rise_db))
         start_us += lasts_us + pause_us
     return tuple(out)
 

@@ -70,7 +70,7 @@ def replay_files(
     """
     report = progress or (lambda stage, done, total: None)
     begun = time.perf_counter()
-    settings = site.settings.core
+    settings = site.core
     layout = Layout.of(site.register, settings)
     window = (MIN_TIME_US if from_us is None else from_us, MAX_TIME_US if to_us is None else to_us)
     tally = Tally()

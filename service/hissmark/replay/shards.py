@@ -53,14 +53,14 @@ class Outcome:
 def run(job: Job, on_rows: Callable[[int], None]) -> Outcome:
     """Feed every sample of the job's groups through the engine, exactly as the daemon does."""
     layout = Layout.of(job.register, job.settings)
-    engine = Engine(layout, job.settings)
+    engine = Engine(layout)
     outcome = Outcome([])
     for rows in in_time_order(job.sources, layout.series_index(), on_rows):
         for part in _batches(rows):
             flags = engine.accept(part)
             outcome.samples += len(part)
             outcome.late += int(np.count_nonzero(flags & int(Flag.LATE)))
-            for tick in engine.advance():
+            for tick in engine.ticks():
                 outcome.ticks += 1
                 outcome.last_tick_us = tick.at_us
                 outcome.entries.extend(tick.entries)
