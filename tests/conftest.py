@@ -5,4 +5,4 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-pytest_plugins = ("support.broker",)
+pytest_plugins = ("support.broker", "support.postgres")

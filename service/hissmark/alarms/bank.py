@@ -76,7 +76,9 @@ class AlarmBank:
         "margin_db",
     )  # fmt: skip
 
-    def __init__(self, subjects: tuple[Subject, ...], on_delay_s: dict[AlarmKind, int], off_delay_s: int) -> None:
+    def __init__(
+        self, subjects: tuple[Subject, ...], on_delay_s: dict[AlarmKind, int], off_delay_s: int
+    ) -> None:
         shape = (len(KINDS), len(subjects))
         self.subjects = subjects
         self.index = {s.valve: i for i, s in enumerate(subjects)}
@@ -120,7 +122,9 @@ class AlarmBank:
                 self.active[k, c] = False
                 entries.append(self._apply(at_us, k, c, Trigger.CONDITION_OFF, reason_of(KINDS[k], c)))
             if expired[k, c]:
-                entries.append(self._apply(at_us, k, c, Trigger.SHELF_EXPIRES, "the time of shelving is over"))
+                entries.append(
+                    self._apply(at_us, k, c, Trigger.SHELF_EXPIRES, "the time of shelving is over")
+                )
         return [entry for entry in entries if entry is not None]
 
     def act(self, action: Action, at_us: int) -> list[JournalEntry]:
@@ -172,10 +176,20 @@ class AlarmBank:
             entry = self.last[k, c]
             found.append(
                 Alarm(
-                    entry.valve, entry.group, KINDS[k], STATES[self.state[k, c]], bool(self.active[k, c]),
-                    PRIORITIES[self.priority[k, c]], int(self.raised_us[k, c]), int(self.changed_us[k, c]),
-                    _known(float(self.rise_db[k, c])), _known(float(self.margin_db[k, c])), entry.reason,
-                    entry.operator, entry.comment, int(self.until_us[k, c]) or None,
+                    entry.valve,
+                    entry.group,
+                    KINDS[k],
+                    STATES[self.state[k, c]],
+                    bool(self.active[k, c]),
+                    PRIORITIES[self.priority[k, c]],
+                    int(self.raised_us[k, c]),
+                    int(self.changed_us[k, c]),
+                    _known(float(self.rise_db[k, c])),
+                    _known(float(self.margin_db[k, c])),
+                    entry.reason,
+                    entry.operator,
+                    entry.comment,
+                    int(self.until_us[k, c]) or None,
                 )  # fmt: skip
             )
         return found

@@ -65,7 +65,12 @@ class Baselines:
     STATE_GROUP = ("modes",)
 
     def __init__(
-        self, group_of: npt.NDArray[np.int32], groups: int, tagged: int, settings: BaselineSettings, signal: SignalSettings
+        self,
+        group_of: npt.NDArray[np.int32],
+        groups: int,
+        tagged: int,
+        settings: BaselineSettings,
+        signal: SignalSettings,
     ) -> None:
         """`tagged`: how many operating conditions process tags can name, the ordinary one included."""
         channels, modes = len(group_of), max(FREE_MODES, tagged)
@@ -122,9 +127,7 @@ class Baselines:
         spread, usual = heard.spread[rows], self.usual_spread[rows]
         self.usual_spread[rows] = np.where(np.isnan(usual), spread, usual + SPREAD_SHARE * (spread - usual))
 
-    def _finish(
-        self, at_us: int, rows: Ints, mode: Ints, free: Bools, is_suspect: Suspect
-    ) -> None:
+    def _finish(self, at_us: int, rows: Ints, mode: Ints, free: Bools, is_suspect: Suspect) -> None:
         """Channels that have now heard enough get their baseline."""
         enough = (self.entries[rows, mode] >= self.settings.learn_windows) & (
             at_us - self.since_us[rows, mode] >= self.settings.learn_s * US - self.stride_us

@@ -43,7 +43,7 @@ class Wiring:
         channels = layout.channels
         index = {
             (int(layout.input_series[i]), int(layout.input_group[i])): i
-            for i in np.flatnonzero(layout.input_channel < 0)
+            for i in np.flatnonzero(layout.input_channel < 0).tolist()
         }
         series = layout.series_index()
 
@@ -51,7 +51,10 @@ class Wiring:
             return index.get((series[tag], group), -1) if tag else -1
 
         groups = layout.group_of.tolist()
-        closed = [place(c.closed_when.tag if c.closed_when else None, g) for c, g in zip(channels, groups, strict=True)]
+        closed = [
+            place(c.closed_when.tag if c.closed_when else None, g)
+            for c, g in zip(channels, groups, strict=True)
+        ]
         ops = [OPERATORS.index(c.closed_when.op) if c.closed_when else 0 for c in channels]
         limits = [c.closed_when.limit if c.closed_when else 0.0 for c in channels]
         conditions = layout.conditions

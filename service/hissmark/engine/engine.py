@@ -27,6 +27,8 @@ class Engine:
         self.layout = layout
         self.intake = Intake(layout)
         self.stepper = Stepper(layout)
+        self.action_id = 0
+        """The newest operator action that this state contains."""
 
     def accept(self, batch: Batch) -> npt.NDArray[np.uint8]:
         """Take samples in. Returns uint8[n] flags: those given, with `Flag.LATE` where the tick has closed."""
@@ -46,6 +48,7 @@ class Engine:
 
         Raises ActionRefusedError where it means nothing now.
         """
+        self.action_id = max(self.action_id, action.id)
         return self.stepper.alarms.act(action, self.act_time_us(action.valve))
 
     def act_time_us(self, subject: str) -> int:

@@ -142,7 +142,9 @@ class Intake:
         heard = self.heard_mask()
         latest = self.latest
         due = np.where(heard, latest + self.interval_us, NEVER)[self._order]
-        front = np.minimum(self._reduce(np.maximum, np.where(heard, latest, NEVER)), _second(due, self._starts))
+        front = np.minimum(
+            self._reduce(np.maximum, np.where(heard, latest, NEVER)), _second(due, self._starts)
+        )
         group = self.layout.input_group
         overdue = front[group] - latest - self.interval_us
         holds = heard & self._may_hold() & (overdue <= self.patience_us)

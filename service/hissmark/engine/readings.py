@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -36,6 +36,7 @@ class Tick:
         source: int32[k] channel index of the source, -1 if none. second: the second source or -1.
         margin_db: float32[k] how far the explanation stands above the next. odds: float32[k] the same as
             natural log of a likelihood ratio. next_explanation: uint8[k], next_source: int32[k].
+        changed: int32[j] channels of valves whose verdict is not the one of their last tick.
         entries: journal entries in canonical order.
     """
 
@@ -66,4 +67,5 @@ class Tick:
     odds: F32
     next_explanation: U8
     next_source: npt.NDArray[np.int32]
+    changed: npt.NDArray[np.int32] = field(default_factory=lambda: np.empty(0, np.int32))
     entries: tuple[JournalEntry, ...] = ()

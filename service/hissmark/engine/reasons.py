@@ -30,7 +30,9 @@ def reason_text(
     """Why the alarm of `kind` on channel `c` changes at this tick."""
     if kind is AlarmKind.SENSOR_FAULT:
         health = SensorHealth(int(stepper.health.code[c]))
-        return "the sensor is heard as before" if health is SensorHealth.WELL else f"the sensor is {health.text}"
+        return (
+            "the sensor is heard as before" if health is SensorHealth.WELL else f"the sensor is {health.text}"
+        )
     g = int(stepper.layout.group_of[c])
     heard = f"{rise_db[c]:.1f} dB over its background"
     if kind is AlarmKind.CONTESTED:

@@ -11,7 +11,9 @@ from typing import Literal
 Kind = Literal["valve", "reference"]
 Consequence = Literal["low", "medium", "high"]
 
-_CONDITION = re.compile(r"^\s*(?P<tag>.+?)\s*(?P<op><=|>=|==|!=|<|>)\s*(?P<limit>[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?)\s*$")
+_CONDITION = re.compile(
+    r"^\s*(?P<tag>.+?)\s*(?P<op><=|>=|==|!=|<|>)\s*(?P<limit>[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?)\s*$"
+)
 
 #: Suffixes under which a sensor reports its own percentiles (contract).
 PERCENTILE_SUFFIXES = ("/L10", "/L50", "/L90")

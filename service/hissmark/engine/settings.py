@@ -66,7 +66,7 @@ class JudgeSettings:
 
     Attributes:
         rise_limit_db: rise at the source below which nothing is called a leak.
-        margin_db: how far the source must stand above the next explanation.
+        margin_db: log-likelihood within which two explanations are too close to call.
         coupling_db: uncertainty of how well a sensor couples to its valve (one standard deviation).
         joint_loss_db: assumed loss per flanged joint until the site's own has been learned.
         loss_db_per_m: assumed loss per metre of pipe until the site's own has been learned.
@@ -101,7 +101,7 @@ class AlarmSettings:
         max_shelve_s: longest time an alarm may be shelved.
     """
 
-    on_delay_s: int = 300
+    on_delay_s: int = 120
     off_delay_s: int = 600
     deadband_db: float = 3.0
     fault_delay_s: int = 900

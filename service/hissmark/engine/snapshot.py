@@ -62,6 +62,7 @@ def dump(engine: Engine) -> bytes:
         for (k, c), entry in engine.stepper.alarms.last.items()
     ]
     meta = {"version": VERSION, "names": _names(engine), "members": _members(engine), "last": last}
+    meta["action_id"] = engine.action_id
     arrays["meta"] = np.frombuffer(json.dumps(meta).encode(), np.uint8)
     buffer = io.BytesIO()
     np.savez(buffer, allow_pickle=False, **arrays)
@@ -81,7 +82,9 @@ def load(engine: Engine, payload: bytes) -> list[str]:
     with np.load(io.BytesIO(body), allow_pickle=False) as saved:
         meta = json.loads(bytes(saved["meta"]))
         if meta["version"] != VERSION:
-            raise SnapshotError(f"the saved engine state has version {meta['version']}, this program reads {VERSION}")
+            raise SnapshotError(
+                f"the saved engine state has version {meta['version']}, this program reads {VERSION}"
+            )
         names = _names(engine)
         notes = _changes(meta["names"]["channel"], names["channel"])
         where = {axis: _match(meta["names"][axis], names[axis]) for axis in names}
@@ -90,6 +93,7 @@ def load(engine: Engine, payload: bytes) -> list[str]:
             for name in attributes:
                 if not _copy(getattr(target, name), saved[f"{prefix}.{name}"], where[axis], axis):
                     notes.append(f"{prefix} {name}: its shape has changed with the settings; learned anew")
+    engine.action_id = meta["action_id"]
     _restore_last(engine, meta["last"])
     return notes
 

@@ -73,6 +73,7 @@ class Stepper:
         self.evidence: F32 = np.full(n, ev.LOWEST, np.float32)
         self.passing: Bools = np.zeros(n, bool)
         self.stroked_us: I64 = np.full(n, NEVER, np.int64)
+        self.said: npt.NDArray[np.int16] = np.full(n, -1, np.int16)
         self.mode: npt.NDArray[np.int8] = np.zeros(groups, np.int8)
         delays = settings.alarms
         self.alarms = AlarmBank(
@@ -88,7 +89,7 @@ class Stepper:
         for i in np.flatnonzero(layout.input_channel >= 0):
             self._own_inputs[layout.input_channel[i], layout.input_role[i]] = i
 
-    STATE_CHANNEL = ("evidence", "passing", "stroked_us")
+    STATE_CHANNEL = ("evidence", "passing", "stroked_us", "said")
     STATE_GROUP = ("mode",)
 
     def step(self, portion: Portion, intake: Intake) -> Tick:
@@ -126,7 +127,19 @@ class Stepper:
             self.free, self._is_suspect,
         )  # fmt: skip
         return self._tick(
-            portion, on, conditions, signal, baseline, scale, rise, verdict, reason, margin, groups, calm, entries
+            portion,
+            on,
+            conditions,
+            signal,
+            baseline,
+            scale,
+            rise,
+            verdict,
+            reason,
+            margin,
+            groups,
+            calm,
+            entries,
         )
 
     def _take_process(self, portion: Portion) -> None:
@@ -150,7 +163,9 @@ class Stepper:
         own = self._own_inputs
         heard = intake.judged_us[own] > NEVER
         last = np.where(heard, intake.judged_us[own], 0).max(axis=1)
-        interval = np.where(heard & (intake.interval_us[own] > 0), intake.interval_us[own], np.iinfo(np.int64).max)
+        interval = np.where(
+            heard & (intake.interval_us[own] > 0), intake.interval_us[own], np.iinfo(np.int64).max
+        )
         interval_us = interval.min(axis=1)
         interval_us = np.where(interval_us == np.iinfo(np.int64).max, 0, interval_us)
         reach = (interval_us * (signal.sparse_samples + 0.25)).astype(np.int64)
@@ -164,7 +179,9 @@ class Stepper:
     def _unsteady(self, levels: WindowLevels, length_us: I64, interval_us: I64) -> npt.NDArray[np.uint8]:
         signal = self.settings.signal
         expected = length_us / np.maximum(interval_us, signal.slot_s * US)
-        few = (levels.count < FEWEST_SLOTS) | (levels.count < FEWEST_SHARE * expected) | np.isnan(levels.drift)
+        few = (
+            (levels.slots < FEWEST_SLOTS) | (levels.slots < FEWEST_SHARE * expected) | np.isnan(levels.drift)
+        )
         usual = np.nan_to_num(self.baselines.usual_spread)
         with np.errstate(invalid="ignore"):
             drifting = np.abs(levels.drift) > signal.drift_limit_db
@@ -195,9 +212,7 @@ class Stepper:
         code = self.health.code
         return (code != SensorHealth.WELL) & (code != SensorHealth.SILENT)
 
-    def _judge(
-        self, portion: Portion, signal: Signal, blocked: npt.NDArray[np.uint8], mode: Ints
-    ) -> Groups:
+    def _judge(self, portion: Portion, signal: Signal, blocked: npt.NDArray[np.uint8], mode: Ints) -> Groups:
         window_s = signal.length_us / US
         known = np.isin(blocked, (Reason.OPEN, Reason.JUST_STROKED))
         steady = signal.unsteady == NONE
@@ -216,7 +231,7 @@ class Stepper:
         heard = signal.last_us > 0
         self.health.step(
             on & heard, self.settings.signal.tick_s, ~signal.fresh, signal.levels.high - signal.levels.low,
-            np.nan_to_num(self.baselines.usual_spread), signal.levels.count, rise, scale,
+            np.nan_to_num(self.baselines.usual_spread), signal.levels.slots, rise, scale,
         )  # fmt: skip
 
     def _update_passing(self, on: Bools, rise: F32, judged: Bools) -> None:
@@ -229,7 +244,13 @@ class Stepper:
         self.passing[update] = (begins | (self.passing & ~ends))[update]
 
     def _verdicts(
-        self, signal: Signal, blocked: npt.NDArray[np.uint8], rise: F32, scale: F32, baseline: F32, groups: Groups
+        self,
+        signal: Signal,
+        blocked: npt.NDArray[np.uint8],
+        rise: F32,
+        scale: F32,
+        baseline: F32,
+        groups: Groups,
     ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
         of = self.layout.group_of
         judged = self.passing & (blocked == NONE)
@@ -241,8 +262,19 @@ class Stepper:
             noticeable = rise >= self.settings.judge.rise_limit_db - self.settings.alarms.deadband_db
         return give(
             Standing(
-                self.valve, blocked, signal.unsteady, material, noticeable, above, judged, groups.leads, group_passes[of],
-                groups.explanation[of], groups.reason[of], self._source_reason(rise, baseline),
+                self.valve,
+                blocked,
+                signal.unsteady,
+                material,
+                noticeable,
+                above,
+                judged,
+                groups.leads,
+                np.abs(groups.ratio) < self.settings.judge.margin_db,
+                group_passes[of],
+                groups.explanation[of],
+                groups.reason[of],
+                self._source_reason(rise, baseline),
             )  # fmt: skip
         )
 
@@ -349,8 +381,18 @@ class Stepper:
             self.health.code.copy(), self.baselines.state_of(groups.mode[of], calm[of]), open_,
             conditions.difference_bar.astype(np.float32), (signal.unsteady == NONE).astype(np.uint8), signal.last_us,
             signal.interval_s, explanation, source, second, group_margin.astype(np.float32), groups.odds,
-            groups.next_explanation, groups.next_source, tuple(entries),
+            groups.next_explanation, groups.next_source, self._changed(on, verdict, reason), tuple(entries),
         )  # fmt: skip
+
+    def _changed(
+        self, on: Bools, verdict: npt.NDArray[np.uint8], reason: npt.NDArray[np.uint8]
+    ) -> npt.NDArray[np.int32]:
+        """Valves whose verdict differs from the last one given (for `not testable` the reason counts too)."""
+        blocked = verdict == Verdict.NOT_TESTABLE
+        says = verdict.astype(np.int16) * 256 + np.where(blocked, reason, 0)
+        changed = on & self.valve & (says != self.said)
+        self.said[changed] = says[changed]
+        return np.flatnonzero(changed).astype(np.int32)
 
     def _standing_sources(
         self, groups: Groups, leak: F32, rise: F32
@@ -375,7 +417,9 @@ class Stepper:
         """Without a source: how far the highest rise stays below the limit."""
         highest = np.full(len(self.layout.group_names), -np.inf, np.float32)
         np.maximum.at(highest, of, _or_silence(rise))
-        return np.where(np.isfinite(highest), self.settings.judge.rise_limit_db - highest, np.nan).astype(np.float32)
+        return np.where(np.isfinite(highest), self.settings.judge.rise_limit_db - highest, np.nan).astype(
+            np.float32
+        )
 
 
 def _or_silence(values: npt.NDArray[np.floating]) -> npt.NDArray[np.floating]:

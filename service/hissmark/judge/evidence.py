@@ -48,10 +48,10 @@ def best_other(scores: F64) -> F64:
     rest[rows, top] = -np.inf
     result = np.repeat(first[:, None], scores.shape[1], axis=1)
     result[rows, top] = rest.max(axis=1)
-    return np.maximum(result, IMPOSSIBLE)
+    return np.asarray(np.maximum(result, IMPOSSIBLE))
 
 
-def gather(evidence: F32, ratio: F64, share: float) -> F32:
+def gather(evidence: F32, ratio: F64, share: F64) -> F32:
     """Add one tick's ratio; `share` is the part of an independent window that the tick brings."""
     added = evidence + share * np.clip(ratio, -RATIO_LIMIT, RATIO_LIMIT)
     return np.clip(added, LOWEST, HIGHEST).astype(np.float32)

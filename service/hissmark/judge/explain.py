@@ -38,6 +38,7 @@ LOSS_FACTORS = np.array([0.4, 0.65, 1.0, 1.6, 2.5])
 LOSS_FACTOR_PRICE = 0.5 * (np.log(LOSS_FACTORS) / 0.6) ** 2
 CARRIED = np.array([0.0, 0.15, 0.35])
 """Share of the structural loss that noise carried along by the fluid suffers."""
+LOUD_KNEE = 5.0
 OWN_CHANGE_DB = 6.0
 SHIFT_SD_DB = 4.0
 
@@ -119,7 +120,9 @@ def fit(heard: Heard, settings: JudgeSettings) -> Fit:
     gained = second - _total(_field_channel(heard, field, power_background, settings), heard.use)[:, None]
     peak = _stands_over_neighbours(heard, leak_only, np.where(by_source, best, -1), settings.coupling_db)
     second = np.where(
-        heard.may_pass & risen & peak & (second > IMPOSSIBLE / 2), base[:, None] + gained - PRICE_SECOND, IMPOSSIBLE
+        heard.may_pass & risen & peak & (second > IMPOSSIBLE / 2),
+        base[:, None] + gained - PRICE_SECOND,
+        IMPOSSIBLE,
     )
     second[rows[by_source], best[by_source]] = IMPOSSIBLE
     return Fit(
@@ -139,7 +142,7 @@ def _level(power: F64) -> F64:
 
 def _loss_of(z: F64) -> F64:
     """Price of a residual in standard deviations: too loud Huber, too quiet Student's t (4 degrees)."""
-    loud = np.where(z < 3.0, 0.5 * z * z, 3.0 * z - 4.5)
+    loud = np.where(z < LOUD_KNEE, 0.5 * z * z, LOUD_KNEE * (z - 0.5 * LOUD_KNEE))
     quiet = 2.5 * np.log1p(0.25 * z * z)
     return np.asarray(np.where(z > 0, loud, np.minimum(0.5 * z * z, quiet)))
 
@@ -205,7 +208,9 @@ def _row_median(values: F64, empty: float) -> F64:
     ranked = np.sort(values, axis=1)
     count = np.maximum((~np.isnan(values)).sum(axis=1), 1)
     rows = np.arange(len(values))
-    middle = 0.5 * (ranked[rows, (count - 1) // 2] + ranked[rows, np.minimum(count // 2, values.shape[1] - 1)])
+    middle = 0.5 * (
+        ranked[rows, (count - 1) // 2] + ranked[rows, np.minimum(count // 2, values.shape[1] - 1)]
+    )
     return np.nan_to_num(middle, nan=empty)
 
 
@@ -221,10 +226,16 @@ def _one_source(
     total = power_background[:, None, None, :] + field
     share = field / total
     own = np.eye(heard.use.shape[1], dtype=bool)[None, :, None, :]
-    sideways = np.where(own, 0.0, settings.coupling_db**2 + heard.loss_sd[:, :, None, :] ** 2)
+    beyond = heard.level[:, None, None, :] - _level(total)
+    # A loss may be much larger than thought, but never negative: too loud leaves less room than too quiet.
+    loss_sd = heard.loss_sd[:, :, None, :]
+    loss_sd = np.where(beyond > 0, np.minimum(loss_sd, 0.5 * loss), loss_sd)
+    sideways = np.where(own, 0.0, settings.coupling_db**2 + loss_sd**2)
     sd = np.sqrt(heard.scale[:, None, None, :] ** 2 + share**2 * sideways)
-    z = (heard.level[:, None, None, :] - _level(total)) / sd
-    score = np.where(heard.use[:, None, None, :], -_loss_of(z) - np.log(sd), 0.0).sum(axis=-1) - LOSS_FACTOR_PRICE
+    z = beyond / sd
+    score = (
+        np.where(heard.use[:, None, None, :], -_loss_of(z) - np.log(sd), 0.0).sum(axis=-1) - LOSS_FACTOR_PRICE
+    )
     factor = score.argmax(axis=2)
     b, p = np.indices(factor.shape)
     return score[b, p, factor], field[b, p, factor]
@@ -285,7 +296,9 @@ def expected_level(
     at = np.maximum(place, 0)
     first = found.first[chosen]
     one = found.source_field[chosen, at]
-    base = np.where((first >= 0)[:, None], found.source_field[chosen, np.maximum(first, 0)], found.outside_field[chosen])
+    base = np.where(
+        (first >= 0)[:, None], found.source_field[chosen, np.maximum(first, 0)], found.outside_field[chosen]
+    )
     added = _power(found.second_level[chosen, at][:, None] - heard.loss[chosen, at])
     field = np.zeros_like(background)
     single = np.isin(kind, (Explanation.OPEN_VALVE, Explanation.ONE_PASSING))

@@ -80,5 +80,7 @@ def step_loss(channel: Channel, settings: JudgeSettings) -> tuple[float, float]:
     if channel.joints is None and channel.distance_m is None:
         loss = settings.default_loss_db
     else:
-        loss = settings.joint_loss_db * (channel.joints or 0) + settings.loss_db_per_m * (channel.distance_m or 0.0)
+        loss = settings.joint_loss_db * (channel.joints or 0) + settings.loss_db_per_m * (
+            channel.distance_m or 0.0
+        )
     return max(loss, 1.0), 1.0 + 0.3 * loss

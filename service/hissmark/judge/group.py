@@ -95,8 +95,8 @@ def judge(
     scale = laid.scale[rows, :, mode]
     with np.errstate(invalid="ignore"):
         stirs = laid.sound & (np.abs(rise) > np.maximum(STIR_DB, STIR_SCALES * scale))
-    gathered = geometry.spread(evidence, ev.LOWEST)
-    doubt = geometry.spread(channels.doubt, False)
+    gathered = np.asarray(geometry.spread(evidence, ev.LOWEST), np.float32)
+    doubt = np.asarray(geometry.spread(channels.doubt, False), bool)
     stirred = on & (stirs | doubt | (gathered > ev.LOWEST + 1.0)).any(axis=1)
     result = Groups(
         mode, np.zeros(g, np.uint8), np.zeros(g, np.uint8), np.full(g, -1, np.int32), np.full(g, -1, np.int32),
@@ -182,7 +182,9 @@ def _heard(geometry: Geometry, laid: _Laid, group: Ints, mode: Ints) -> Heard:
 def best_score(found: Fit) -> F64:
     """Score of the best explanation, float64[B]."""
     single = np.maximum.reduce([found.nothing, found.shift, found.outside, found.unexplained])
-    return np.maximum.reduce([single, found.known.max(axis=1), found.passing.max(axis=1), found.second.max(axis=1)])
+    return np.maximum.reduce(
+        [single, found.known.max(axis=1), found.passing.max(axis=1), found.second.max(axis=1)]
+    )
 
 
 def _best_of_each(groups: Ints, group: Ints, score: F64) -> Ints:
@@ -196,7 +198,12 @@ def _fill(geometry: Geometry, groups: Ints, chosen: Ints, heard: Heard, found: F
     """Write the outcome of the chosen fits into the result."""
     p = heard.level.shape[1]
     scores = np.concatenate(
-        [np.stack([found.nothing, found.shift, found.outside, found.unexplained], axis=1), found.known, found.passing, found.second],
+        [
+            np.stack([found.nothing, found.shift, found.outside, found.unexplained], axis=1),
+            found.known,
+            found.passing,
+            found.second,
+        ],
         axis=1,
     )[chosen]
     kinds = np.array(
@@ -233,7 +240,11 @@ def _fill(geometry: Geometry, groups: Ints, chosen: Ints, heard: Heard, found: F
 
 
 def _next_best(
-    scores: F64, top: Ints, kind: npt.NDArray[np.uint8], place: npt.NDArray[np.intp], first: npt.NDArray[np.intp]
+    scores: F64,
+    top: Ints,
+    kind: npt.NDArray[np.uint8],
+    place: npt.NDArray[np.intp],
+    first: npt.NDArray[np.intp],
 ) -> Ints:
     """Index of the best explanation that is truly another: one in which the source found does not pass."""
     rows, p = np.arange(len(scores)), (scores.shape[1] - 4) // 3
@@ -262,7 +273,11 @@ def _channel(geometry: Geometry, groups: Ints, place: npt.NDArray[np.intp]) -> n
 
 
 def _put(
-    geometry: Geometry, target: npt.NDArray[np.generic], groups: Bools, laid: npt.NDArray[np.generic], rows_given: bool = False
+    geometry: Geometry,
+    target: npt.NDArray[np.generic],
+    groups: Bools,
+    laid: npt.NDArray[np.generic],
+    rows_given: bool = False,
 ) -> None:
     """Write values laid out by group and place back to channels, for `groups` only."""
     present = geometry.present[groups]

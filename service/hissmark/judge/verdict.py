@@ -24,7 +24,8 @@ class Standing:
         material: bool, the rise stands out of the channel's own noise. noticeable: bool, it would keep an
             alarm from clearing.
         above: bool, the rise has reached the limit. passing: bool, evidence suffices.
-        leading: bool, best explanation of the tick has this valve passing.
+        leading: bool, best explanation of the tick has this valve passing. close: bool, it passing or not is
+            too close to call.
         explanation: uint8 of the channel's group. explanation_reason: uint8.
     """
 
@@ -36,6 +37,7 @@ class Standing:
     above: Bools
     passing: Bools
     leading: Bools
+    close: Bools
     group_passes: Bools
     explanation: U8
     explanation_reason: U8
@@ -56,13 +58,15 @@ def give(standing: Standing) -> tuple[U8, U8]:
         verdict[where] = new
         reason[where] = why[where] if isinstance(why, np.ndarray) else why
 
-    outside = np.isin(s.explanation, (Explanation.EVEN_SHIFT, Explanation.OUTSIDE_NOISE, Explanation.OPEN_VALVE))
+    outside = np.isin(
+        s.explanation, (Explanation.EVEN_SHIFT, Explanation.OUTSIDE_NOISE, Explanation.OPEN_VALVE)
+    )
     rule(s.noticeable & ~s.above, Verdict.QUIET, Reason.RISE_BELOW_THE_LIMIT)
     rule(s.noticeable & outside, Verdict.OUTSIDE_NOISE, s.explanation_reason)
     rule(s.above & (s.explanation == Explanation.UNEXPLAINED), Verdict.CONTESTED, Reason.NO_EXPLANATION_FITS)
     by_valve = np.isin(s.explanation, (Explanation.ONE_PASSING, Explanation.TWO_PASSING))
-    rule(s.above & by_valve & ~s.leading, Verdict.CONTESTED, Reason.EXPLANATIONS_TOO_CLOSE)
-    rule(s.above & s.leading & ~s.passing, Verdict.UNSETTLED, Reason.WAITING_FOR_EVIDENCE)
+    rule(s.above & by_valve, Verdict.UNSETTLED, Reason.WAITING_FOR_EVIDENCE)
+    rule(s.above & by_valve & s.close, Verdict.CONTESTED, Reason.EXPLANATIONS_TOO_CLOSE)
     rule(s.material & s.group_passes & ~s.passing, Verdict.SPILL, Reason.HEARD_FROM_THE_SOURCE)
     rule(s.passing, Verdict.PASSING, s.source_reason)
     rule(s.unsteady != NONE, Verdict.UNSETTLED, s.unsteady)

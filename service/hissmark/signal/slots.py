@@ -80,7 +80,9 @@ def _quantile(ranked: F32, starts: npt.NDArray[np.int64], counts: npt.NDArray[np
 def _overlay(level: Slots, own: list[Slots], slot_us: int) -> Slots:
     """Join plain levels and self-reported percentiles (floor, middle, top) of the same slots."""
     parts = [level, *own]
-    keys = np.concatenate([np.stack((p.channel.astype(np.int64), p.time_us // slot_us)) for p in parts], axis=1)
+    keys = np.concatenate(
+        [np.stack((p.channel.astype(np.int64), p.time_us // slot_us)) for p in parts], axis=1
+    )
     unique, where = np.unique(keys, axis=1, return_inverse=True)
     where = where.reshape(-1)
     n = unique.shape[1]

@@ -30,7 +30,7 @@ class WindowLevels(NamedTuple):
         low, middle, high: L90, L50, L10 of the window.
         drift: lower quartile of the newer half minus that of the older; NaN where a half is empty.
         newest: lower quartile of the newer half: a level that is quicker and rougher than the floor.
-        count: slots in the window. span_s: time from the first to the last of them.
+        slots: how many slots the window holds. span_s: time from the first to the last of them.
     """
 
     low: F32
@@ -38,7 +38,7 @@ class WindowLevels(NamedTuple):
     high: F32
     drift: F32
     newest: F32
-    count: npt.NDArray[np.int64]
+    slots: npt.NDArray[np.int64]
     span_s: F32
 
 
@@ -93,7 +93,13 @@ class SlotRing:
         newest = np.where(valid, time_us, 0).max(axis=1)
         span = np.where(sorted_low.counts > 0, (newest - oldest) / US, 0.0)
         return WindowLevels(
-            _f32(row_level(sorted_low, 90.0)), middle, high, _f32(new - old), _f32(new), sorted_low.counts, _f32(span)
+            _f32(row_level(sorted_low, 90.0)),
+            middle,
+            high,
+            _f32(new - old),
+            _f32(new),
+            sorted_low.counts,
+            _f32(span),
         )
 
     def _others(

@@ -113,6 +113,7 @@ class Writer:
             self._connection = None
         if self._connection is None:
             connection = self._engine.connect()
+            connection.detach()  # closing it must end the session, and PostgreSQL's lock with it
             try:
                 self._lock.acquire(connection)
                 _prepare(connection)
@@ -158,7 +159,7 @@ class Transaction:
         if not np.isfinite(batch.value).all():
             raise ValueError("a sample's value is not finite; the decoder has to turn it away")
         columns = rows.Columns.of(batch.time_us, self._ids[batch.series], batch.value, batch.flags)
-        driver: Any = self._connection.connection.driver_connection
+        driver: Any = self._connection.connection.dbapi_connection
         if self._connection.dialect.name == "sqlite":
             return rows.insert_sqlite(driver, columns)
         return rows.insert_postgres(driver, columns)

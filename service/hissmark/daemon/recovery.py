@@ -1,0 +1,131 @@
+"""From the store back to a living engine: the last saved state, then everything stored since."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import structlog
+
+from hissmark.alarms.bank import ActionRefusedError
+from hissmark.alarms.journal import Action, JournalEntry
+from hissmark.decode.columns import NOT_JUDGED, Batch, Flag
+from hissmark.engine.engine import Engine
+from hissmark.engine.layout import PROCESS, Layout
+from hissmark.engine.readings import Tick
+from hissmark.engine.snapshot import SnapshotError
+from hissmark.store.reader import Reader
+from hissmark.store.records import ActionRow
+
+log = structlog.get_logger("hissmark.daemon")
+
+CHUNK = 200_000
+
+
+@dataclass(slots=True)
+class Recovered:
+    """What came out again while the engine caught up; storing it twice changes nothing."""
+
+    ticks: list[Tick]
+    entries: list[JournalEntry]
+
+
+def recover(engine: Engine, reader: Reader, on_chunk: Callable[[Recovered], None]) -> None:
+    """Restore `engine` and feed it what was stored since; `on_chunk` gets the outcome piece by piece."""
+    _restore(engine, reader)
+    start_us = engine.resume_from_us
+    if start_us is None:
+        extent = reader.sample_extent()
+        if extent is None:
+            return
+        start_us = extent.first_us
+    actions = _Actions(engine, reader)
+    for batch in _gathered(reader.samples_after(engine.layout.names, start_us)):
+        engine.accept(_judged_once(batch, engine.layout))
+        found = Recovered([], actions.due())
+        for tick in engine.ticks():
+            found.ticks.append(tick)
+            found.entries += [*tick.entries, *actions.due()]
+        on_chunk(found)
+
+
+def _restore(engine: Engine, reader: Reader) -> None:
+    saved = reader.engine_state()
+    if saved is None:
+        return
+    try:
+        for note in engine.restore(saved.payload):
+            log.warning("saved state does not fit the register", note=note)
+    except SnapshotError as error:
+        log.error("saved state cannot be used; the engine judges what is stored anew", reason=str(error))
+
+
+def _judged_once(batch: Batch, layout: Layout) -> Batch:
+    """Leave out what was not judged when it came (late process values tell the state of the plant)."""
+    is_level = np.zeros(len(layout.names), bool)
+    is_level[layout.input_series[layout.input_role != PROCESS]] = True
+    bar = np.where(is_level[batch.series], int(NOT_JUDGED), int(Flag.AHEAD))
+    keep = (batch.flags & bar) == 0
+    return Batch(batch.series[keep], batch.time_us[keep], batch.value[keep], batch.flags[keep] & 0)
+
+
+def _gathered(batches: Iterator[Batch]) -> Iterator[Batch]:
+    """Larger pieces, so that ticks run in long stretches."""
+    waiting: list[Batch] = []
+    for batch in batches:
+        waiting.append(batch)
+        if sum(map(len, waiting)) >= CHUNK:
+            yield _joined(waiting)
+            waiting = []
+    if waiting:
+        yield _joined(waiting)
+
+
+def _joined(parts: list[Batch]) -> Batch:
+    return Batch(
+        np.concatenate([p.series for p in parts]),
+        np.concatenate([p.time_us for p in parts]),
+        np.concatenate([p.value for p in parts]),
+        np.concatenate([p.flags for p in parts]),
+    )
+
+
+class _Actions:
+    """Operator actions that the saved state does not contain, in order, each due after its tick."""
+
+    def __init__(self, engine: Engine, reader: Reader) -> None:
+        self._engine = engine
+        self._waiting = [a for a in _all_after(reader, engine.action_id) if a.applied_after_us is not None]
+
+    def due(self) -> list[JournalEntry]:
+        entries: list[JournalEntry] = []
+        while self._waiting:
+            row = self._waiting[0]
+            if self._engine.act_time_us(row.request.valve) < (row.applied_after_us or 0):
+                break
+            self._waiting.pop(0)
+            try:
+                entries += self._engine.act(action_of(row))
+            except ActionRefusedError as error:
+                log.warning("an action on record means nothing any more", action=row.id, reason=str(error))
+        return entries
+
+
+def action_of(row: ActionRow) -> Action:
+    """An action on record as the engine takes it."""
+    asked = row.request
+    return Action(row.id, asked.kind, asked.valve, asked.alarm, asked.operator, asked.comment, asked.until_us)
+
+
+def _all_after(reader: Reader, action_id: int) -> list[ActionRow]:
+    """Actions with a higher number, oldest first."""
+    found: list[ActionRow] = []
+    before: int | None = None
+    while True:
+        page = reader.actions(before_id=before, limit=500)
+        fresh = [row for row in page if row.id > action_id]
+        found += fresh
+        if len(fresh) < len(page) or not page:
+            return found[::-1]
+        before = page[-1].id

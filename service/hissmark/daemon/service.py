@@ -1,0 +1,189 @@
+"""The daemon: receiver, worker, web server and housekeeping of one site, started and stopped together."""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from collections.abc import Mapping
+from typing import Any
+
+import msgspec
+import structlog
+
+from hissmark.daemon.clock import Clock, WallClock
+from hissmark.daemon.housekeeping import Housekeeping
+from hissmark.daemon.http import WebServer
+from hissmark.daemon.worker import Parts, Worker
+from hissmark.decode.decoder import Decoder
+from hissmark.decode.limits import Limits
+from hissmark.engine.engine import Engine
+from hissmark.engine.layout import LEVEL, PROCESS, Layout
+from hissmark.engine.readings import Tick
+from hissmark.ingest.queue import MessageQueue
+from hissmark.ingest.receiver import Receiver
+from hissmark.publish.live import LiveState
+from hissmark.publish.metrics import Metrics
+from hissmark.publish.reading import readings_of
+from hissmark.site.load import Site
+from hissmark.store.actions import record_action
+from hissmark.store.open import open_store
+from hissmark.store.reader import Reader
+from hissmark.store.records import ActionRequest, Reading
+from hissmark.store.writer import Writer
+from hissmark.web.app import create_app
+from hissmark.web.context import ActionOutcome, WebContext
+
+log = structlog.get_logger("hissmark.daemon")
+
+FILTERS = "mqtt.filters"
+ANSWER_S = 5.0
+
+
+class Daemon:
+    """One site at work. `start`, then `stop`; `failed` is set if the worker had to give up."""
+
+    def __init__(
+        self, site: Site, clock: Clock | None = None, *, port: int | None = None, demo: bool = False
+    ) -> None:
+        """Opens store and address. Raises StoreError, AddressError, SiteError with what to do."""
+        self.site = site
+        self.clock = clock or WallClock()
+        self.failed = threading.Event()
+        self.layout = Layout.of(site.register, site.core)
+        self.engine = Engine(self.layout)
+        self._store = open_store(site.store_url, site.folder)
+        self.reader = Reader(self._store)
+        self._writer = Writer(
+            self._store, self.layout.names, kinds=_kinds(self.layout), now_us=self.clock.now_us
+        )
+        self.live = LiveState(self.layout, self.clock)
+        self.metrics = Metrics()
+        self.metrics.watch(self.live)
+        self.queue = MessageQueue()
+        limits = Limits(max_ahead_s=site.core.signal.max_ahead_s)
+        self._receiver = Receiver(site.mqtt, self.queue, self.clock.now_us, self._previous_filters(), limits)
+        levels = [n for n, kind in _kinds(self.layout).items() if kind != "process"]
+        decoder = Decoder(site.mqtt.sources, self.layout.series_index(), limits, levels)
+        self._worker = Worker(
+            Parts(
+                self.engine,
+                decoder,
+                self.queue,
+                self._writer,
+                self.reader,
+                self.live,
+                self.metrics,
+                self.clock,
+                self._receiver.ack,
+                self._reading_rows,
+            )  # fmt: skip
+        )
+        self._worker.on_failure = self.failed.set
+        self._housekeeping = Housekeeping(
+            self._store, self.reader, self.live, self.clock, site.settings.store.retention_days, self._look
+        )
+        http = site.settings.http
+        context = WebContext(
+            self.live, self.reader, self.act, self.metrics, site.name, self.settings_shown, demo=demo
+        )
+        self._web = WebServer(create_app(context), http.host, http.port if port is None else port)
+        self._reconnects = 0
+
+    @property
+    def address(self) -> str:
+        """Where the page is."""
+        return self._web.address
+
+    def start(self) -> None:
+        """Catch up with what is stored, then serve and listen."""
+        self._note_settings()
+        self._worker.recover()
+        self._restore_live()
+        self._worker.start()
+        self._web.start()
+        self._housekeeping.start()
+        self._receiver.start()
+        log.info("listening", site=self.site.name, page=self.address, broker=self._broker())
+
+    def stop(self) -> None:
+        """Stop in the order that loses nothing: intake, worker (commits, saves), then the rest."""
+        began_s = time.monotonic()
+        self._housekeeping.stop()
+        self._worker.stop()
+        self._receiver.stop(timeout_s=2.0)
+        self.queue.close()
+        self._web.stop()
+        self._writer.close()
+        self._store.dispose()
+        log.info("stopped", took_s=round(time.monotonic() - began_s, 2))
+
+    def act(self, request: ActionRequest) -> ActionOutcome:
+        """Record an operator's action and wait until it is applied. Raises TimeoutError after a few seconds."""
+        number = record_action(self._store, request, self.clock.now_us())
+        deadline_s = time.monotonic() + ANSWER_S
+        while time.monotonic() < deadline_s:
+            row = self.reader.action(number)
+            if row is not None and row.outcome is not None:
+                applied = row.applied_after_us is not None
+                message = (
+                    f"{request.alarm} of {request.valve}: {request.kind} applied" if applied else row.outcome
+                )
+                return ActionOutcome(applied, message, number, row.applied_after_us)
+            time.sleep(0.05)
+        raise TimeoutError(
+            "The action is on record and will be applied, but the service has not come to it yet."
+        )
+
+    def settings_shown(self) -> Mapping[str, Any]:
+        """The settings in force, without secrets (password files are named, not read)."""
+        shown = self.site.settings.model_dump(mode="json")
+        store = shown.get("store")
+        if isinstance(store, dict):
+            store["url"] = self._store.url.render_as_string(hide_password=True)
+        return shown
+
+    def _note_settings(self) -> None:
+        channels = [msgspec.to_builtins(c) for c in self.site.register.channels]
+        payload = json.dumps({"settings": self.settings_shown(), "register": channels}, sort_keys=True)
+        with self._writer.transaction() as tx:
+            tx.settings_version(payload)
+            tx.meta(FILTERS, json.dumps(list(self.site.mqtt.filters)))
+
+    def _previous_filters(self) -> list[str]:
+        text = self.reader.meta(FILTERS)
+        return list(json.loads(text)) if text else []
+
+    def _restore_live(self) -> None:
+        readings = [json.loads(row.payload) for row in self.reader.readings()]
+        newest = self.reader.journal(before_seq=2**62, limit=100)
+        self.live.restore(readings, self.engine.alarms(), newest[::-1])
+
+    def _reading_rows(self, tick: Tick) -> list[Reading]:
+        return [
+            Reading(r["group"], tick.at_us, msgspec.json.encode(r).decode())
+            for r in readings_of(self.layout, tick)
+        ]
+
+    def _broker(self) -> str:
+        return f"{self.site.mqtt.host}:{self.site.mqtt.port}"
+
+    def _look(self) -> None:
+        """Every second: how receiver and worker are doing."""
+        health = self._receiver.health()
+        if health.reconnects > self._reconnects:
+            self.metrics.reconnects.inc(health.reconnects - self._reconnects)
+            self._reconnects = health.reconnects
+        refused = "; ".join(f"{f}: {why}" for f, why in health.refused.items())
+        facts: dict[str, Any] = {"trouble": f"the broker refused {refused}"} if refused else {}
+        self.live.report(
+            connected=health.connected, broker=self._broker(), worker_alive=self._worker.alive,
+            queue_messages=self.queue.depth, queue_bytes=self.queue.size_bytes, **facts,
+        )  # fmt: skip
+
+
+def _kinds(layout: Layout) -> dict[str, str]:
+    """What each known name is: level, percentile or process."""
+    words = {LEVEL: "level", PROCESS: "process"}
+    rows = zip(layout.input_series.tolist(), layout.input_role.tolist(), strict=True)
+    return {layout.names[s]: words.get(role, "percentile") for s, role in rows}

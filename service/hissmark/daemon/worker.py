@@ -1,0 +1,273 @@
+"""The worker: from the queue through decoder and engine into one transaction, then the acknowledgement.
+
+One thread, one order: decode, judge, commit, acknowledge, publish. If the store fails the same transaction is
+tried again until it succeeds, and meanwhile nothing is acknowledged: the broker holds the rest.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import structlog
+
+from hissmark.alarms.bank import ActionRefusedError
+from hissmark.alarms.journal import JournalEntry
+from hissmark.daemon.clock import Clock
+from hissmark.daemon.record import blocks_of, changes_of, newest_of_each_group
+from hissmark.daemon.recovery import Recovered, action_of, recover
+from hissmark.decode.columns import Batch, Decoded, Flag
+from hissmark.decode.decoder import Decoder
+from hissmark.decode.message import Message
+from hissmark.engine.engine import Engine
+from hissmark.engine.readings import Tick
+from hissmark.ingest.queue import MessageQueue
+from hissmark.publish.live import LiveState
+from hissmark.publish.metrics import Metrics
+from hissmark.store.errors import StoreError
+from hissmark.store.reader import Reader
+from hissmark.store.records import JournalRow, Reading, VerdictChange
+from hissmark.store.writer import Transaction, Writer
+
+log = structlog.get_logger("hissmark.daemon")
+
+BATCH_MESSAGES = 20_000
+WAIT_S = 0.2
+PUSH_S = 0.25
+"""Pages are told at most this often while a backlog is worked off."""
+SAVE_S = 30.0
+SAVE_TICKS = 240
+SAVE_SAMPLES = 3_000_000
+SAVE_SHARE = 20.0
+"""State is saved so rarely that it costs at most one part in this many."""
+LONGEST_RETRY_S = 5.0
+
+
+@dataclass
+class Work:
+    """What one round has to put on record."""
+
+    batch: Batch = field(default_factory=Batch.empty)
+    decoded: Decoded | None = None
+    ticks: list[Tick] = field(default_factory=list)
+    entries: list[JournalEntry] = field(default_factory=list)
+    outcomes: list[tuple[int, int | None, str]] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        decoded = self.decoded
+        turned_away = bool(decoded and (decoded.rejects or decoded.unknown))
+        return bool(len(self.batch) or turned_away or self.ticks or self.entries or self.outcomes)
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What the worker works with."""
+
+    engine: Engine
+    decoder: Decoder
+    queue: MessageQueue
+    writer: Writer
+    reader: Reader
+    live: LiveState
+    metrics: Metrics
+    clock: Clock
+    ack: Callable[[Sequence[Message]], None]
+    reading_json: Callable[[Tick], list[Reading]]
+
+
+class Worker:
+    """The thread that owns the engine and the write side of the store."""
+
+    def __init__(self, parts: Parts) -> None:
+        self._p = parts
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
+        self.failure: BaseException | None = None
+        self.on_failure: Callable[[], None] = lambda: None
+        self._unsaved: list[Tick] = []
+        self._unsaved_samples = 0
+        self._save_due = 0.0
+        self._push_due = 0.0
+        self._unpushed: list[Tick] = []
+
+    def recover(self) -> None:
+        """Bring the engine up to what is stored; before `start`."""
+
+        def keep(found: Recovered) -> None:
+            self._commit(Work(ticks=found.ticks, entries=found.entries))
+            self._save_if_due()
+
+        recover(self._p.engine, self._p.reader, keep)
+        self._save()
+
+    def start(self) -> None:
+        self._thread.start()
+
+    @property
+    def alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def stop(self, timeout_s: float = 8.0) -> None:
+        """Finish the round in hand, save the state, end the thread. What is still queued stays unacknowledged."""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+
+    def _run(self) -> None:
+        try:
+            while not self._stop.is_set():
+                self._round(self._p.queue.get_batch(BATCH_MESSAGES, WAIT_S))
+            self._save()
+            self._push(force=True)
+        except BaseException as error:
+            self.failure = error
+            log.exception("the worker has failed; the service stops so that nothing unsaved is acknowledged")
+            self.on_failure()
+
+    def _round(self, messages: list[Message]) -> None:
+        work = self._judge(messages)
+        if work:
+            rows = self._commit(work)
+            if rows is None:
+                return
+            self._p.live.heard(work.batch)
+            self._p.live.journal(rows)
+        if messages:
+            self._p.ack(messages)
+            self._count(messages, work)
+        self._save_if_due()
+        self._push()
+
+    def _judge(self, messages: list[Message]) -> Work:
+        """Decode and judge; carries out operator actions first."""
+        p = self._p
+        work = Work()
+        self._take_actions(work)
+        if not messages:
+            return work
+        work.decoded = decoded = p.decoder.decode(messages, p.clock.now_us())
+        flags = p.engine.accept(decoded.batch)
+        work.batch = Batch(decoded.batch.series, decoded.batch.time_us, decoded.batch.value, flags)
+        for tick in self._timed_ticks():
+            work.ticks.append(tick)
+            work.entries += tick.entries
+        return work
+
+    def _timed_ticks(self) -> list[Tick]:
+        ticks = []
+        began_s = time.perf_counter()
+        for tick in self._p.engine.ticks():
+            ticks.append(tick)
+            now_s = time.perf_counter()
+            self._p.metrics.tick_s.observe(now_s - began_s)
+            self._p.metrics.ticks.inc(len(tick.groups))
+            began_s = now_s
+        return ticks
+
+    def _take_actions(self, work: Work) -> None:
+        with self._p.writer.transaction() as tx:
+            waiting = tx.pending_actions()
+        for row in waiting:
+            at_us = self._p.engine.act_time_us(row.request.valve)
+            try:
+                work.entries += self._p.engine.act(action_of(row))
+                work.outcomes.append((row.id, at_us, "applied"))
+            except ActionRefusedError as error:
+                work.outcomes.append((row.id, None, str(error)))
+
+    def _commit(self, work: Work) -> list[JournalRow] | None:
+        """Write one round; tries again while the store says it may succeed later. None: told to stop first."""
+        delay_s = 0.1
+        changes = [change for tick in work.ticks for change in changes_of(tick, self._p.engine.layout)]
+        while True:
+            try:
+                with self._p.writer.transaction() as tx:
+                    new, rows = self._write(tx, work, changes)
+            except StoreError as error:
+                if not error.retry:
+                    raise
+                log.warning(
+                    "cannot store; trying again, nothing is acknowledged meanwhile", reason=str(error)
+                )
+                self._p.live.report(trouble=str(error))
+                if self._stop.wait(delay_s):
+                    return None
+                delay_s = min(2 * delay_s, LONGEST_RETRY_S)
+                continue
+            self._unsaved += work.ticks
+            self._unpushed += work.ticks
+            self._unsaved_samples += len(work.batch)
+            self._p.metrics.samples.inc(new)
+            self._p.metrics.duplicates.inc(len(work.batch) - new)
+            self._p.live.report(last_commit_us=self._p.clock.now_us(), trouble="")
+            return rows
+
+    def _write(
+        self, tx: Transaction, work: Work, changes: list[VerdictChange]
+    ) -> tuple[int, list[JournalRow]]:
+        new = tx.samples(work.batch)
+        if work.decoded is not None and work.decoded.rejects:
+            tx.rejects(work.decoded.rejects)
+        if work.decoded is not None and work.decoded.unknown:
+            tx.unknown(work.decoded.unknown)
+        rows = tx.journal(work.entries) if work.entries else []
+        if changes:
+            tx.verdict_changes(changes)
+        for action_id, at_us, outcome in work.outcomes:
+            tx.action_applied(action_id, at_us, outcome)
+        return new, rows
+
+    def _save_if_due(self) -> None:
+        much = len(self._unsaved) >= SAVE_TICKS or self._unsaved_samples >= SAVE_SAMPLES
+        if (self._unsaved or self._unsaved_samples) and (much or time.monotonic() >= self._save_due):
+            self._save()
+
+    def _save(self) -> None:
+        """Save the engine's state with the history up to it, in one transaction."""
+        p, began_s = self._p, time.monotonic()
+        newest = newest_of_each_group(self._unsaved)
+        try:
+            with p.writer.transaction() as tx:
+                tx.ticks(blocks_of(self._unsaved, p.engine.layout))
+                tx.readings([row for tick in newest for row in p.reading_json(tick)])
+                tx.engine_state(p.engine.snapshot())
+        except StoreError as error:
+            if not error.retry:
+                raise
+            log.warning("cannot save the state yet", reason=str(error))
+            return
+        self._unsaved, self._unsaved_samples = [], 0
+        took_s = time.monotonic() - began_s
+        self._save_due = time.monotonic() + max(SAVE_S, SAVE_SHARE * took_s)
+
+    def _push(self, force: bool = False) -> None:
+        """Tell pages and metrics what is new."""
+        now_s = time.monotonic()
+        live, queue = self._p.live, self._p.queue
+        live.report(queue_messages=queue.depth, queue_bytes=queue.size_bytes)
+        if not self._unpushed and not force:
+            live.alarms(self._p.engine.alarms())
+            return
+        if now_s < self._push_due and not force:
+            return
+        for tick in newest_of_each_group(self._unpushed):
+            live.tick(tick)
+        self._unpushed = []
+        live.alarms(self._p.engine.alarms())
+        self._push_due = now_s + PUSH_S
+
+    def _count(self, messages: list[Message], work: Work) -> None:
+        metrics, now_us = self._p.metrics, self._p.clock.now_us()
+        metrics.messages.inc(len(messages))
+        metrics.ingest_lag_s.observe(max(0.0, (now_us - messages[0].received_us) / 1e6))
+        self._p.live.report(last_message_us=messages[-1].received_us)
+        for reject in work.decoded.rejects if work.decoded else ():
+            metrics.rejects.labels(reject.reason.value).inc()
+        flags = work.batch.flags
+        for flag, name in ((Flag.LATE, "late"), (Flag.AHEAD, "ahead"), (Flag.RETAINED, "retained")):
+            count = int(np.count_nonzero(flags & int(flag)))
+            if count:
+                metrics.not_judged.labels(name).inc(count)

@@ -1,0 +1,123 @@
+// The frame around the pages: which one the address means, the header, and never looking calm when blind.
+
+import { h } from "./dom.js";
+import { groupPage } from "./group.js";
+import { journalPage } from "./journal.js";
+import { installKeys } from "./keys.js";
+import { isBlind, listen, live, silentSeconds, sortedAlarms, start } from "./live.js";
+import { nowPage } from "./now.js";
+import { sensorsPage } from "./sensors.js";
+import { ageText, clockSeconds, inUtc, serviceNow, toggleZone, zoneName } from "./time.js";
+import { valvePage } from "./valve.js";
+
+const PAGES = { "": nowPage, group: groupPage, valve: valvePage, journal: journalPage, sensors: sensorsPage };
+const page = document.getElementById("page");
+let update = () => {};
+let title = "";
+
+function show() {
+  update.leave?.();
+  const [kind, ...rest] = location.pathname.slice(1).split("/");
+  const name = decodeURIComponent(rest.join("/"));
+  const make = PAGES[kind] ?? nowPage;
+  update = make(page, name, new URLSearchParams(location.search), go) ?? (() => {});
+  for (const link of document.querySelectorAll("nav a")) {
+    const here = link.dataset.page === (kind || "now");
+    if (here) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
+  }
+  title = name;
+  headline();
+}
+
+function headline() {
+  const open = sortedAlarms((a) => a.state === "unacknowledged").length;
+  const mark = isBlind() ? "blind · " : open ? `(${open}) ` : "";
+  document.title = `${mark}${title ? `${title} · ` : ""}${live.site} · hissmark`;
+}
+
+/** To another page without losing the live connection. */
+export function go(path) {
+  if (path !== location.pathname + location.search) history.pushState(null, "", path);
+  if (!live.ready) return;
+  show();
+  window.scrollTo(0, 0);
+  page.focus({ preventScroll: true });
+}
+
+document.addEventListener("click", (event) => {
+  const link = event.target.closest("a[href]");
+  if (!link || event.defaultPrevented || event.button || event.metaKey || event.ctrlKey || event.shiftKey) return;
+  const href = link.getAttribute("href");
+  if (!href.startsWith("/") || href.startsWith("/api/") || link.hasAttribute("download")) return;
+  event.preventDefault();
+  go(href);
+});
+window.addEventListener("popstate", () => live.ready && show());
+
+function drawHead() {
+  document.getElementById("site").textContent = live.site ? `${live.site}${live.demo ? " (demo: an invented plant)" : ""}` : "hissmark";
+  document.getElementById("about").textContent = `hissmark ${live.version}`;
+  drawLink();
+}
+
+function drawLink() {
+  const state = document.getElementById("link-state");
+  const zone = document.getElementById("zone");
+  zone.textContent = inUtc() ? "UTC" : zoneName();
+  const banner = document.getElementById("banner");
+  const trouble = troubles();
+  document.documentElement.classList.toggle("blind", isBlind());
+  state.textContent = isBlind() ? "not live" : live.ready ? `live ${clockSeconds(serviceNow())}` : "connecting";
+  banner.hidden = !trouble;
+  if (banner.textContent !== trouble) banner.textContent = trouble;
+}
+
+function troubles() {
+  if (isBlind()) {
+    return `This page has not heard from the service for ${ageText(silentSeconds())}. What it shows is old. It keeps trying.`;
+  }
+  const pulse = live.pulse;
+  if (!pulse) return "";
+  if (!pulse.worker_alive) return "The service has stopped judging. What is shown is old. Tell whoever runs hissmark.";
+  if (!pulse.connected) return `The service has lost the broker${pulse.broker ? ` ${pulse.broker}` : ""}: no new data.`;
+  return pulse.trouble;
+}
+
+function theme() {
+  const chosen = localStorage.getItem("hissmark.theme");
+  if (chosen) document.documentElement.dataset.theme = chosen;
+  const dark = chosen ? chosen === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
+  const button = document.getElementById("theme");
+  button.textContent = dark ? "Light" : "Dark";
+  button.onclick = () => {
+    localStorage.setItem("hissmark.theme", dark ? "light" : "dark");
+    theme();
+    update("theme");
+  };
+}
+
+function zone() {
+  toggleZone();
+  drawLink();
+  update("zone");
+}
+
+listen((kind, detail) => {
+  if (kind === "all") {
+    drawHead();
+    if (!show.done) show();
+    else update(kind, detail);
+    show.done = true;
+    return;
+  }
+  if (kind === "sight" || kind === "pulse") drawLink();
+  if (kind === "alarms" || kind === "sight") headline();
+  update(kind, detail);
+});
+setInterval(drawLink, 1000);
+document.getElementById("zone").addEventListener("click", zone);
+installKeys({ go, zone, extra: (event) => update.key?.(event) ?? false });
+theme();
+start();
+page.replaceChildren(h("p", { class: "loading" }, "Asking the service…"));

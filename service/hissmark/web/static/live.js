@@ -1,0 +1,140 @@
+// The live state as this page knows it: one snapshot, then events. Says so when it knows nothing any more.
+
+import { ask } from "./dom.js";
+import { setServiceTime } from "./time.js";
+
+export const BLIND_AFTER_MS = 5000;
+
+export const live = {
+  site: "", demo: false, version: "", pulse: null, groupNames: [], groups: new Map(), alarms: new Map(),
+  journal: [], ready: false,
+};
+
+const listeners = new Set();
+let source = null;
+let contact = performance.now();
+let blind = false;
+let retryMs = 1000;
+
+export const alarmKey = (alarm) => `${alarm.valve}|${alarm.alarm}`;
+
+/** Call `listener(kind, detail)` for every change; returns how to stop. */
+export function listen(listener) {
+  listeners.add(listener);
+  return () => listeners.delete(listener);
+}
+
+function tell(kind, detail) {
+  for (const listener of [...listeners]) listener(kind, detail);
+}
+
+export const isBlind = () => blind;
+export const silentSeconds = () => (performance.now() - contact) / 1000;
+
+function touch(pulse) {
+  contact = performance.now();
+  if (pulse) {
+    live.pulse = pulse;
+    setServiceTime(pulse.now);
+  }
+  if (blind) {
+    blind = false;
+    tell("sight", { blind: false });
+  }
+}
+
+const HANDLERS = {
+  pulse(data) {
+    touch(data);
+    tell("pulse", data);
+  },
+  reading(data) {
+    live.groups.set(data.group, data);
+    tell("groups", new Set([data.group]));
+  },
+  fresh(data) {
+    for (const row of data.groups) {
+      const reading = live.groups.get(row.group);
+      if (reading) live.groups.set(row.group, { ...reading, fresh: row.fresh, last_heard: row.last_heard });
+    }
+    tell("groups", new Set(data.groups.map((row) => row.group)));
+  },
+  alarms(data) {
+    for (const alarm of data.changed) live.alarms.set(alarmKey(alarm), alarm);
+    for (const key of data.gone) live.alarms.delete(key.join("|"));
+    tell("alarms", data);
+  },
+  journal(data) {
+    live.journal = [...data.entries.slice().reverse(), ...live.journal].slice(0, 200);
+    tell("journal", data);
+  },
+};
+
+/** Fetch everything anew and go on listening from there. Tries again until it works. */
+export async function start() {
+  source?.close();
+  try {
+    take(await ask("/api/v1/now", { signal: AbortSignal.timeout(10000) }));
+  } catch {
+    setTimeout(start, retryMs);
+    retryMs = Math.min(retryMs * 2, 10000);
+  }
+}
+
+function take(snapshot) {
+  retryMs = 1000;
+  Object.assign(live, {
+    site: snapshot.site, demo: snapshot.demo, version: snapshot.version, groupNames: snapshot.group_names,
+    groups: new Map(snapshot.groups.map((reading) => [reading.group, reading])),
+    alarms: new Map(snapshot.alarms.map((alarm) => [alarmKey(alarm), alarm])),
+    journal: snapshot.journal, ready: true,
+  });
+  touch(snapshot.pulse);
+  source = new EventSource(`/api/v1/events?after=${encodeURIComponent(snapshot.event)}`);
+  for (const [kind, handle] of Object.entries(HANDLERS)) {
+    source.addEventListener(kind, (event) => {
+      touch();
+      handle(JSON.parse(event.data));
+    });
+  }
+  source.addEventListener("resync", start);
+  source.onerror = () => {
+    // The browser retries by itself unless the answer was an error: then begin anew.
+    if (source.readyState === EventSource.CLOSED) setTimeout(start, retryMs);
+  };
+  tell("all");
+}
+
+setInterval(() => {
+  if (!blind && performance.now() - contact > BLIND_AFTER_MS) {
+    blind = true;
+    tell("sight", { blind: true });
+  }
+}, 500);
+
+/** The channel reading of a valve and its group, if known. */
+export function findValve(tag) {
+  for (const reading of live.groups.values()) {
+    const channel = reading.channels.find((c) => c.valve === tag);
+    if (channel) return { channel, reading };
+  }
+  return null;
+}
+
+const RANK = { unacknowledged: 0, "rtn-unacknowledged": 1, acknowledged: 2 };
+const PRIORITY = { high: 0, medium: 1, low: 2 };
+
+/** Alarms in the order an operator needs them. */
+export function sortedAlarms(wanted = () => true) {
+  return [...live.alarms.values()].filter(wanted).sort(
+    (a, b) =>
+      (RANK[a.state] ?? 3) - (RANK[b.state] ?? 3) ||
+      PRIORITY[a.priority] - PRIORITY[b.priority] ||
+      b.raised_at.localeCompare(a.raised_at),
+  );
+}
+
+/** Whether a valve has an active passing alarm: only then may it wear colour. */
+export function isAlarmed(tag) {
+  return [...live.alarms.values()].some((a) => a.valve === tag && a.active && a.alarm !== "sensor-fault");
+}
