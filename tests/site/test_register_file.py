@@ -101,8 +101,14 @@ def test_defaults(tmp_path: Path) -> None:
         ("chanel,kind,valve,group,position\nA,valve,X,g,1\n", [(1, "channel")]),
         ("channel,kind,valve,group,position,group\nA,valve,X,g,1,g\n", [(1, "group")]),
         ("\n\nchannel,kind,valve,group\nA,valve,X,g\n", [(3, "position")]),
-        ('channel,kind,valve,group,position\n"A,valve,X,g,1\nB,valve,Y,g,2\nB,valve,Z,g,3\n', [(2, ""), (4, "channel")]),
-        ('channel,kind,valve,group,position\n"A"x,valve,X,g,1\nB,valve,Y,g,one\n', [(2, ""), (3, "position")]),
+        (
+            'channel,kind,valve,group,position\n"A,valve,X,g,1\nB,valve,Y,g,2\nB,valve,Z,g,3\n',
+            [(2, ""), (4, "channel")],
+        ),
+        (
+            'channel,kind,valve,group,position\n"A"x,valve,X,g,1\nB,valve,Y,g,one\n',
+            [(2, ""), (3, "position")],
+        ),
     ],
     ids=["empty", "blank", "header-only", "misspelt", "doubled", "missing", "open-quote", "text-after-quote"],
 )
@@ -129,7 +135,9 @@ def test_a_short_row_is_told_as_a_warning(tmp_path: Path) -> None:
 
 def test_names_that_differ_only_in_case_are_told(tmp_path: Path) -> None:
     text = "channel,kind,valve,group,position\nA,valve,XV-1,g,1\nB,valve,xv-1,g,2\n"
-    assert [(p.line, p.field, p.severity) for p in of_register(write(tmp_path, text))] == [(3, "valve", "warning")]
+    assert [(p.line, p.field, p.severity) for p in of_register(write(tmp_path, text))] == [
+        (3, "valve", "warning")
+    ]
 
 
 def test_a_reference_point_that_bears_the_name_of_a_valve(tmp_path: Path) -> None:
@@ -152,5 +160,5 @@ def test_a_large_register_is_checked_quickly(tmp_path: Path) -> None:
     rows = [f"A{i},valve,XV-{i},g{i // 5},{i % 5},ZT-{i} < 2" for i in range(10_000)]
     write(tmp_path, "\n".join(["channel,kind,valve,group,position,closed_when", *rows]))
     begun = time.perf_counter()
-    assert check_site(tmp_path) == [p for p in check_site(tmp_path) if p.field == "mqtt"]
-    assert time.perf_counter() - begun < 20
+    assert of_register(tmp_path) == []
+    assert time.perf_counter() - begun < 5  # about 0.5 s alone; quadratic work takes minutes

@@ -92,7 +92,9 @@ def test_after_a_syntax_error_the_rest_is_read(raw: str, lines: list[int], data:
 
 def test_a_syntax_error_hides_no_other_mistake(tmp_path: Path) -> None:
     """And what the broken line meant to set is not called missing as well."""
-    (tmp_path / "register.csv").write_text("channel,kind,valve,group,position\nA,valve,XV-1,g,1\nB,valve,XV-2,g,2\n")
+    (tmp_path / "register.csv").write_text(
+        "channel,kind,valve,group,position\nA,valve,XV-1,g,1\nB,valve,XV-2,g,2\n"
+    )
     (tmp_path / "site.toml").write_text('name = North\n\n[http]\nport = 99999\nhots = "x"\n')
     found = [(p.line, p.field) for p in check_site(tmp_path) if p.severity == "error"]
     assert found == [(1, ""), (4, "http.port"), (5, "http.hots")]

@@ -111,9 +111,10 @@ def _check_names_meet(drafts: list[Draft], findings: Findings) -> None:
     """Names that must not meet: process tags or reported percentiles with sources, channels with valves."""
     sources = {d.source: d for d in reversed(drafts) if d.source}
     percentiles = {source + suffix: d for source, d in sources.items() for suffix in PERCENTILE_SUFFIXES}
+    arriving = {**percentiles, **sources}
     valves = {d.text("valve"): d for d in drafts if d.text("valve")}
     for draft in drafts:
-        _check_tags({**percentiles, **sources}, draft, findings)
+        _check_tags(arriving, draft, findings)
         if draft.source in percentiles:
             line = percentiles[draft.source].line
             what = f"{draft.source!r} is where the sensor in line {line} reports its own percentile."
