@@ -11,7 +11,14 @@ import pytest
 from hissmark.site import SiteError, check_site, load_site
 
 REGISTER = "channel,kind,valve,group,position\nA,valve,XV-1,panel,1\nB,valve,XV-2,panel,2\n"
-BROKER = 'name = "x"\n[mqtt]\nhost = "broker.example"\nclient_id = "c"\nsource = [{filter = "plant/#"}]\ntls = true\n'
+BROKER = """\
+name = "x"
+[mqtt]
+host = "broker.example"
+client_id = "c"
+source = [{filter = "plant/#"}]
+tls = true
+"""
 
 
 @pytest.fixture(scope="module")

@@ -68,7 +68,8 @@ def test_decimal_comma_in_quotes(tmp_path: Path) -> None:
 
 
 def test_empty_rows_and_columns_that_spreadsheets_leave(tmp_path: Path) -> None:
-    text = "channel;kind;valve;group;position;;\nA;valve;XV-1;g;1;;\n\n;;;;;;\nB;valve;XV-2;g;2;;\n;;;;;;\n;;;;;;\n"
+    rows = ["channel;kind;valve;group;position;;", "A;valve;XV-1;g;1;;", "", ";;;;;;", "B;valve;XV-2;g;2;;"]
+    text = "\n".join([*rows, ";;;;;;", ";;;;;;", ""])
     assert of_register(write(tmp_path, text)) == []
     assert list(channels(tmp_path)) == ["A", "B"]
 
@@ -124,7 +125,14 @@ def test_a_misspelt_column_is_recognised(tmp_path: Path) -> None:
 
 def test_rows_are_counted_as_an_editor_does(tmp_path: Path) -> None:
     """A quoted cell over three lines, in a file with Windows line ends, before the wrong row."""
-    text = 'channel,kind,valve,group,position,remark\r\nA,valve,X,g,1,"one\r\ntwo\r\nthree"\r\nB,valve,Y,g,two,\r\n'
+    rows = [
+        "channel,kind,valve,group,position,remark",
+        'A,valve,X,g,1,"one',
+        "two",
+        'three"',
+        "B,valve,Y,g,two,",
+    ]
+    text = "\r\n".join(rows) + "\r\n"
     assert [(p.line, p.field) for p in of_register(write(tmp_path, text))] == [(5, "position")]
 
 
