@@ -12,7 +12,7 @@ import socket
 import threading
 from typing import Any
 
-from amqtt.broker import Broker
+from amqtt.broker import Broker, BrokerContext
 
 HOST = "127.0.0.1"
 _START_S = 15.0
@@ -55,6 +55,11 @@ class EmbeddedBroker:
         finally:
             self._loop.call_soon_threadsafe(self._loop.stop)
             self._thread.join(_START_S)
+
+    @property
+    def subscriptions(self) -> int:
+        """How many topic filters somebody has subscribed to."""
+        return len(BrokerContext(self._broker).subscriptions) if self._broker is not None else 0
 
     def _run(self) -> None:
         asyncio.set_event_loop(self._loop)
