@@ -15,6 +15,9 @@ OVERHEAD_BYTES = 250
 QUIET_S = 0.003
 """While a batch fills up, this long without a further message ends the wait."""
 
+BATCH_BYTES = 4 << 20
+"""Bound of one batch: some ten thousand small messages, or a couple of thousand packs of sixty."""
+
 
 def _size(messages: Sequence[Message]) -> int:
     return sum(len(message.payload) for message in messages) + OVERHEAD_BYTES * len(messages)
@@ -69,6 +72,7 @@ class MessageQueue:
 
         Once there is one, waits up to `linger_s` for the batch to fill while more keep coming: fewer, larger
         commits. A pause ends the wait, so that a broker that holds back for want of acks is not kept waiting.
+        A batch ends at `max_messages` or `BATCH_BYTES`, so that one transaction stays short.
         """
         with self._changed:
             if not self._messages and not self._closed:
@@ -83,7 +87,7 @@ class MessageQueue:
 
     def _linger(self, max_messages: int, linger_s: float) -> None:
         deadline = time.monotonic() + linger_s
-        while 0 < self._messages < max_messages and not self._closed and self.has_room():
+        while 0 < self._messages < max_messages and self._bytes < BATCH_BYTES and not self._closed:
             before, left_s = self._messages, deadline - time.monotonic()
             if left_s <= 0:
                 return
@@ -92,18 +96,19 @@ class MessageQueue:
                 return
 
     def _take(self, max_messages: int) -> list[Message]:
+        """Whole chunks (one is what one read brought), so at most one chunk beyond `BATCH_BYTES`."""
         batch: list[Message] = []
-        while self._chunks and len(batch) < max_messages:
-            chunk = self._chunks[0]
+        size = 0
+        while self._chunks and len(batch) < max_messages and size < BATCH_BYTES:
+            chunk = self._chunks.popleft()
             wanted = max_messages - len(batch)
-            if len(chunk) <= wanted:
-                self._chunks.popleft()
-                batch += chunk
-            else:
-                batch += chunk[:wanted]
-                self._chunks[0] = chunk[wanted:]
+            if len(chunk) > wanted:
+                self._chunks.appendleft(chunk[wanted:])
+                chunk = chunk[:wanted]
+            batch += chunk
+            size += _size(chunk)
         self._messages -= len(batch)
-        self._bytes -= _size(batch)
+        self._bytes -= size
         return batch
 
     def close(self) -> None:
