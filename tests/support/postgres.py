@@ -20,6 +20,7 @@ from typing import Any
 
 import psycopg
 import pytest
+
 from support.broker import free_port
 
 START_TIMEOUT_S = 30.0

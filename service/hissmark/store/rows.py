@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, LiteralString
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +16,7 @@ import numpy.typing as npt
 if TYPE_CHECKING:
     import psycopg
 
-ROWS_A_STATEMENT = 50
+ROWS_A_STATEMENT = 100
 """SQLite: rows in one INSERT. Most of the cost of a row is that of running a statement."""
 
 
@@ -83,6 +83,8 @@ _COPY_ROW = np.dtype(
 )  # fmt: skip
 _COPY_HEAD = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 _COPY_TAIL = b"\xff\xff"
+_COPY_COLUMNS: LiteralString = "(time_us, series_id, value, flags) FROM STDIN (FORMAT BINARY)"
+_WARY_BATCHES = 16
 
 STAGING = (
     "CREATE TEMPORARY TABLE IF NOT EXISTS samples_arriving (time_us bigint NOT NULL, "
@@ -102,17 +104,50 @@ def copy_image(columns: Columns) -> bytes:
     return _COPY_HEAD + rows.tobytes() + _COPY_TAIL
 
 
-def insert_postgres(connection: psycopg.Connection[Any], columns: Columns) -> int:
-    """Insert what is not stored yet; returns how many rows that were. Needs the table of `STAGING`."""
-    with connection.cursor() as cursor:
-        with cursor.copy(
-            "COPY samples_arriving (time_us, series_id, value, flags) FROM STDIN (FORMAT BINARY)"
-        ) as copy:
-            copy.write(copy_image(columns))
-        cursor.execute(
-            "INSERT INTO samples (time_us, series_id, value, flags) "
-            "SELECT time_us, series_id, value, flags FROM samples_arriving ON CONFLICT DO NOTHING"
-        )
-        new = cursor.rowcount
-        cursor.execute("TRUNCATE samples_arriving")
+class PostgresInserter:
+    """Inserts what is not stored yet. Needs the table of `STAGING`; one writer's session uses it.
+
+    COPY straight into the table is 2.6 times as fast as by way of a temporary one, but fails as a whole at
+    the first duplicate, and the rows it had written then lie dead in the table. Duplicates come in runs
+    (redelivery after a restart or a lost connection), so after one the careful way is taken for a while.
+    """
+
+    def __init__(self) -> None:
+        self._wary = _WARY_BATCHES
+
+    def insert(self, connection: psycopg.Connection[Any], columns: Columns) -> int:
+        """Insert; returns how many rows were new."""
+        with connection.cursor() as cursor:
+            if self._wary == 0:
+                if _copied_straight(cursor, columns):
+                    return len(columns)
+                self._wary = _WARY_BATCHES
+            new = _inserted_carefully(cursor, columns)
+        self._wary = self._wary - 1 if new == len(columns) else _WARY_BATCHES
         return new
+
+
+def _copied_straight(cursor: psycopg.Cursor[Any], columns: Columns) -> bool:
+    from psycopg.errors import UniqueViolation
+
+    cursor.execute("SAVEPOINT straight")
+    try:
+        with cursor.copy(f"COPY samples {_COPY_COLUMNS}") as copy:
+            copy.write(copy_image(columns))
+    except UniqueViolation:
+        cursor.execute("ROLLBACK TO SAVEPOINT straight")
+        return False
+    cursor.execute("RELEASE SAVEPOINT straight")
+    return True
+
+
+def _inserted_carefully(cursor: psycopg.Cursor[Any], columns: Columns) -> int:
+    with cursor.copy(f"COPY samples_arriving {_COPY_COLUMNS}") as copy:
+        copy.write(copy_image(columns))
+    cursor.execute(
+        "INSERT INTO samples (time_us, series_id, value, flags) "
+        "SELECT time_us, series_id, value, flags FROM samples_arriving ON CONFLICT DO NOTHING"
+    )
+    new = cursor.rowcount
+    cursor.execute("DELETE FROM samples_arriving")
+    return new

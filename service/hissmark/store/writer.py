@@ -66,6 +66,7 @@ class Writer:
         self._shard = shard
         self._lock = WriterLock(engine, shard)
         self._connection: sa.Connection | None = None
+        self._inserter = rows.PostgresInserter()
         self._ids: npt.NDArray[np.int32] = np.empty(0, np.int32)
         try:
             self.use_names(names, kinds)
@@ -87,7 +88,9 @@ class Writer:
         with in_words(self._place):
             connection = self._ready()
             with connection.begin():
-                yield Transaction(connection, self._ids, self._limits, self._now_us(), self._shard)
+                yield Transaction(
+                    connection, self._inserter, self._ids, self._limits, self._now_us(), self._shard
+                )
 
     def close(self) -> None:
         """Give the store free for another writer."""
@@ -141,12 +144,14 @@ class Transaction:
     def __init__(
         self,
         connection: sa.Connection,
+        inserter: rows.PostgresInserter,
         ids: npt.NDArray[np.int32],
         limits: Limits,
         now_us: int,
         shard: str,
     ) -> None:
         self._connection = connection
+        self._inserter = inserter
         self._ids = ids
         self._limits = limits
         self._now_us = now_us
@@ -162,7 +167,7 @@ class Transaction:
         driver: Any = self._connection.connection.dbapi_connection
         if self._connection.dialect.name == "sqlite":
             return rows.insert_sqlite(driver, columns)
-        return rows.insert_postgres(driver, columns)
+        return self._inserter.insert(driver, columns)
 
     def journal(self, entries: Iterable[JournalEntry]) -> list[JournalRow]:
         """Append to the alarm journal what is not on record yet; returns those entries with their `seq`."""
