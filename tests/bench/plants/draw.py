@@ -166,11 +166,12 @@ def _modes(rng: np.random.Generator, modes: int, background: F64) -> F64:
     added = np.full((modes, n), -99.0)
     for k in range(1, modes):
         if rng.random() < 0.6:  # a process change: every channel answers in its own way
-            hit = rng.random(n) < rng.uniform(0.3, 1.0)
+            hit = rng.random(n) < rng.uniform(0.5, 1.0)
+            hit[rng.permutation(n)[:2]] = True  # one channel alone could not be told from a leak by anyone
             added[k, hit] = (background + rng.uniform(-6.0, 12.0, n))[hit]
         else:  # a machine somewhere along the pipe, heard with loss on both sides
             at = rng.uniform(-2.0, n + 1.0)
-            fall = rng.uniform(0.3, 4.0) * np.abs(np.arange(n) - at)
+            fall = rng.uniform(0.3, 2.5) * np.abs(np.arange(n) - at)
             added[k] = np.median(background) + rng.uniform(0.0, 18.0) - fall + rng.normal(0.0, 1.5, n)
     return added
 

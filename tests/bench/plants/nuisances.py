@@ -88,7 +88,7 @@ def _open_valves(rng: np.random.Generator, scene: Scene) -> None:
 def _flow(rng: np.random.Generator, scene: Scene, channel: int, start: float, end: float) -> None:
     """Sound of one opening: travel of half a minute to two, decay of a few minutes after closing."""
     spec = scene.spec
-    decay = rng.uniform(20.0, 90.0)
+    decay = rng.uniform(8.0, 45.0)
     span = scene.span(start, end + 8 * decay)
     t = scene.t_s[span]
     if not len(t):
