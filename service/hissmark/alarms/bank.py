@@ -190,7 +190,7 @@ class AlarmBank:
                     entry.operator,
                     entry.comment,
                     int(self.until_us[k, c]) or None,
-                )  # fmt: skip
+                )
             )
         return found
 

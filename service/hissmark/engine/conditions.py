@@ -57,6 +57,8 @@ class Wiring:
         ]
         ops = [OPERATORS.index(c.closed_when.op) if c.closed_when else 0 for c in channels]
         limits = [c.closed_when.limit if c.closed_when else 0.0 for c in channels]
+        upstream = [place(c.upstream_pressure, g) for c, g in zip(channels, groups, strict=True)]
+        downstream = [place(c.downstream_pressure, g) for c, g in zip(channels, groups, strict=True)]
         conditions = layout.conditions
         table = [
             [place(rule.tag, g) if g in members else -1 for rule, members in conditions]
@@ -64,8 +66,7 @@ class Wiring:
         ]
         return cls(
             np.array(closed, np.int32), np.array(ops, np.int8), np.array(limits, np.float64),
-            np.array([place(c.upstream_pressure, g) for c, g in zip(channels, groups, strict=True)], np.int32),
-            np.array([place(c.downstream_pressure, g) for c, g in zip(channels, groups, strict=True)], np.int32),
+            np.array(upstream, np.int32), np.array(downstream, np.int32),
             np.array(table, np.int32).reshape(len(table), len(conditions)),
             np.array([OPERATORS.index(rule.op) for rule, _ in conditions], np.int8),
             np.array([rule.limit for rule, _ in conditions], np.float64),

@@ -31,7 +31,7 @@ class Engine:
         """The newest operator action that this state contains."""
 
     def accept(self, batch: Batch) -> npt.NDArray[np.uint8]:
-        """Take samples in. Returns uint8[n] flags: those given, with `Flag.LATE` where the tick has closed."""
+        """Take samples in. Returns uint8[n] flags: as given, plus `Flag.LATE` where the tick has closed."""
         return self.intake.accept(batch)
 
     def advance(self) -> list[Tick]:
@@ -52,7 +52,7 @@ class Engine:
         return self.stepper.alarms.act(action, self.act_time_us(action.valve))
 
     def act_time_us(self, subject: str) -> int:
-        """Event time at which an action on `subject` counts: its group's last closed tick (0 before the first)."""
+        """Event time at which an action on `subject` counts: its group's last tick (0 before the first)."""
         index = self.stepper.alarms.index.get(subject)
         if index is None:
             return 0

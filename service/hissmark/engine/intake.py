@@ -156,18 +156,18 @@ class Intake:
         return np.where(self.first_us > NEVER, mark, NEVER)
 
     def heard_mask(self) -> npt.NDArray[np.bool_]:
-        return self.latest > NEVER
+        return np.asarray(self.latest > NEVER, bool)
 
     def _may_hold(self) -> npt.NDArray[np.bool_]:
         """Levels hold the group back while they lag; process tags only once they prove regular."""
-        return (self.layout.input_role != PROCESS) | (self.heard >= 8)
+        return np.asarray((self.layout.input_role != PROCESS) | (self.heard >= 8), bool)
 
     def _unheard_channels(self) -> npt.NDArray[np.bool_]:
         """Level inputs of channels that have not been heard under any of their names."""
         channel = self.layout.input_channel
         heard = np.zeros(len(self.layout.channels) + 1, bool)
         heard[channel[self.heard_mask()]] = True
-        return (self.layout.input_role == LEVEL) & ~heard[channel]
+        return np.asarray((self.layout.input_role == LEVEL) & ~heard[channel], bool)
 
     def _reduce(self, how: np.ufunc, values: I64) -> I64:
         return np.asarray(how.reduceat(values[self._order], self._starts), np.int64)

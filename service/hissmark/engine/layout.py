@@ -73,7 +73,8 @@ class Layout:
         columns = np.array(rows, np.int32).reshape(-1, 4)
         return cls(
             register, settings, tuple(inputs.names), tuple(groups), group_of, first, count,
-            columns[:, 0].copy(), columns[:, 1].copy(), columns[:, 2].copy(), columns[:, 3].copy(), conditions,
+            columns[:, 0].copy(), columns[:, 1].copy(), columns[:, 2].copy(), columns[:, 3].copy(),
+            conditions,
         )  # fmt: skip
 
     def series_index(self) -> dict[str, int]:

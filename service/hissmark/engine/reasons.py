@@ -24,9 +24,14 @@ _NEXT = {
 
 
 def reason_text(
-    stepper: Stepper, kind: AlarmKind, c: int, verdict: npt.NDArray[np.uint8], rise_db: npt.NDArray[np.float32],
-    margin_db: npt.NDArray[np.float32], groups: Groups,
-) -> str:  # fmt: skip
+    stepper: Stepper,
+    kind: AlarmKind,
+    c: int,
+    verdict: npt.NDArray[np.uint8],
+    rise_db: npt.NDArray[np.float32],
+    margin_db: npt.NDArray[np.float32],
+    groups: Groups,
+) -> str:
     """Why the alarm of `kind` on channel `c` changes at this tick."""
     if kind is AlarmKind.SENSOR_FAULT:
         health = SensorHealth(int(stepper.health.code[c]))

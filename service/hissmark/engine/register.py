@@ -38,7 +38,7 @@ class Condition:
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One sensor's series of levels and where it sits. Distances and joints count from the previous position."""
+    """One sensor's series of levels and where it sits; distance and joints count from the position before."""
 
     name: str
     source: str

@@ -210,15 +210,16 @@ class Stepper:
 
     def _faulty(self) -> Bools:
         code = self.health.code
-        return (code != SensorHealth.WELL) & (code != SensorHealth.SILENT)
+        return np.asarray((code != SensorHealth.WELL) & (code != SensorHealth.SILENT), bool)
 
     def _judge(self, portion: Portion, signal: Signal, blocked: npt.NDArray[np.uint8], mode: Ints) -> Groups:
         window_s = signal.length_us / US
         known = np.isin(blocked, (Reason.OPEN, Reason.JUST_STROKED))
         steady = signal.unsteady == NONE
+        unrest = np.where(steady, 0.0, 0.5 * np.abs(np.nan_to_num(signal.levels.drift)))
         sound = signal.fresh & ~self._faulty() & (signal.unsteady != Reason.TOO_FEW_SAMPLES)
         channels = Channels(
-            signal.levels.low, np.where(steady, 0.0, 0.5 * np.abs(np.nan_to_num(signal.levels.drift))).astype(np.float32),
+            signal.levels.low, unrest.astype(np.float32),
             self.baselines.value, self.baselines.scale, sound, self.valve & (blocked == NONE) & steady, known,
             (self.settings.signal.tick_s / window_s).astype(np.float32), self.alarms.active[0] | self.passing,
         )  # fmt: skip
@@ -275,11 +276,11 @@ class Stepper:
                 groups.explanation[of],
                 groups.reason[of],
                 self._source_reason(rise, baseline),
-            )  # fmt: skip
+            )
         )
 
     def _source_reason(self, rise: F32, baseline: F32) -> npt.NDArray[np.uint8]:
-        """Whether the source also shows the highest rise of its group, or only the highest leak-only level."""
+        """Whether the source shows the highest rise of its group, or only the highest leak-only level."""
         highest = np.full(len(self.layout.group_names), -np.inf, np.float32)
         np.maximum.at(highest, self.layout.group_of, _or_silence(rise))
         plain = rise >= highest[self.layout.group_of]
@@ -324,12 +325,12 @@ class Stepper:
 
     def _leading_contested(self, verdict: npt.NDArray[np.uint8], rise: F32) -> Bools:
         """Of the contested valves of a group only the one that rises most: one doubt is one alarm."""
-        contested = (verdict == Verdict.CONTESTED) & self.valve
+        contested = np.asarray((verdict == Verdict.CONTESTED) & self.valve, bool)
         if not contested.any():
             return contested
         highest = np.full(len(self.layout.group_names), -np.inf, np.float32)
         np.maximum.at(highest, self.layout.group_of[contested], rise[contested])
-        return contested & (rise >= highest[self.layout.group_of])
+        return np.asarray(contested & (rise >= highest[self.layout.group_of]), bool)
 
     def _calm(self, groups: Groups, on: Bools) -> Bools:
         """Groups in which nothing is under suspicion, so that baselines may follow."""
@@ -357,15 +358,16 @@ class Stepper:
         valve[0, at] = self.valve[rows]
         heard = Heard(
             level, background, scale, use, valve & use, np.zeros_like(use),
-            self.geometry.loss_db[[group]].astype(np.float64), self.geometry.loss_sd_db[[group]].astype(np.float64),
+            self.geometry.loss_db[[group]].astype(np.float64),
+            self.geometry.loss_sd_db[[group]].astype(np.float64),
         )  # fmt: skip
         found = fit(heard, self.settings.judge)
         others = max(float(a[0]) for a in (found.nothing, found.shift, found.outside, found.unexplained))
         return float(found.passing[0].max()) - others > SUSPECT_ODDS
 
     def _tick(
-        self, portion: Portion, on: Bools, conditions: TestConditions, signal: Signal, baseline: F32, scale: F32,
-        rise: F32, verdict: npt.NDArray[np.uint8], reason: npt.NDArray[np.uint8], margin: F32, groups: Groups,
+        self, portion: Portion, on: Bools, conditions: TestConditions, signal: Signal, baseline: F32,
+        scale: F32, rise: F32, verdict: npt.NDArray[np.uint8], reason: npt.NDArray[np.uint8], margin: F32, groups: Groups,
         calm: Bools, entries: list[JournalEntry],
     ) -> Tick:  # fmt: skip
         alone, resolvable = leak_only(signal.levels.low, baseline)
@@ -376,12 +378,13 @@ class Stepper:
         group_margin = np.where(source >= 0, margin[np.maximum(source, 0)], self._calm_margin(rise, of))
         levels = signal.levels
         return Tick(
-            portion.at_us, np.flatnonzero(portion.groups).astype(np.int32), np.flatnonzero(on).astype(np.int32),
-            levels.low, levels.middle, levels.high, baseline, scale, rise, leak, groups.expected, verdict, reason,
+            portion.at_us, np.flatnonzero(portion.groups).astype(np.int32),
+            np.flatnonzero(on).astype(np.int32), levels.low, levels.middle, levels.high,
+            baseline, scale, rise, leak, groups.expected, verdict, reason,
             self.health.code.copy(), self.baselines.state_of(groups.mode[of], calm[of]), open_,
-            conditions.difference_bar.astype(np.float32), (signal.unsteady == NONE).astype(np.uint8), signal.last_us,
-            signal.interval_s, explanation, source, second, group_margin.astype(np.float32), groups.odds,
-            groups.next_explanation, groups.next_source, self._changed(on, verdict, reason), tuple(entries),
+            conditions.difference_bar.astype(np.float32), (signal.unsteady == NONE).astype(np.uint8),
+            signal.last_us, signal.interval_s, explanation, source, second,
+            group_margin.astype(np.float32), groups.odds, groups.next_explanation, groups.next_source, self._changed(on, verdict, reason), tuple(entries),
         )  # fmt: skip
 
     def _changed(
