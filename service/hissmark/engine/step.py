@@ -367,8 +367,8 @@ class Stepper:
 
     def _tick(
         self, portion: Portion, on: Bools, conditions: TestConditions, signal: Signal, baseline: F32,
-        scale: F32, rise: F32, verdict: npt.NDArray[np.uint8], reason: npt.NDArray[np.uint8], margin: F32, groups: Groups,
-        calm: Bools, entries: list[JournalEntry],
+        scale: F32, rise: F32, verdict: npt.NDArray[np.uint8], reason: npt.NDArray[np.uint8],
+        margin: F32, groups: Groups, calm: Bools, entries: list[JournalEntry],
     ) -> Tick:  # fmt: skip
         alone, resolvable = leak_only(signal.levels.low, baseline)
         leak = np.where(resolvable, alone, np.nan).astype(np.float32)
@@ -384,7 +384,8 @@ class Stepper:
             self.health.code.copy(), self.baselines.state_of(groups.mode[of], calm[of]), open_,
             conditions.difference_bar.astype(np.float32), (signal.unsteady == NONE).astype(np.uint8),
             signal.last_us, signal.interval_s, explanation, source, second,
-            group_margin.astype(np.float32), groups.odds, groups.next_explanation, groups.next_source, self._changed(on, verdict, reason), tuple(entries),
+            group_margin.astype(np.float32), groups.odds, groups.next_explanation, groups.next_source,
+            self._changed(on, verdict, reason), tuple(entries),
         )  # fmt: skip
 
     def _changed(
