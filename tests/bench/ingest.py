@@ -6,7 +6,7 @@
    empty callback. Wanted: at least 1.5 times as many.
 2. SenML packs of 60 the same way. Wanted: at least 300,000 samples/s.
 
-Mosquitto, the publisher (bare socket, packets encoded beforehand) and the receiver are processes of their own.
+Mosquitto, the publisher (bare socket, packets encoded beforehand) and the receiver are processes apart.
 """
 
 from __future__ import annotations
@@ -28,7 +28,6 @@ sys.path[:0] = [str(HERE), str(HERE.parent)]
 
 import paho.mqtt.client as mqtt  # noqa: E402
 from raw_publisher import CHANNELS, SAMPLES_A_PACK  # noqa: E402
-from support.broker import Broker  # noqa: E402
 
 from hissmark.decode.decoder import Decoder  # noqa: E402
 from hissmark.decode.source import MqttSource  # noqa: E402
@@ -37,6 +36,7 @@ from hissmark.ingest.receiver import Receiver  # noqa: E402
 from hissmark.ingest.settings import MqttSettings  # noqa: E402
 from hissmark.store.open import open_store  # noqa: E402
 from hissmark.store.writer import Writer  # noqa: E402
+from support.broker import Broker  # noqa: E402
 
 SINGLES, PACKS = 200_000, 20_000
 BATCH_MESSAGES = 20_000
