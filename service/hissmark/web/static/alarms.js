@@ -25,6 +25,14 @@ export function sentence(parts) {
     typeof part === "string" ? part : "since" in part ? timeElement(part.since, "age") : timeElement(part.at, "at"));
 }
 
+/** The same with its first sentence strong: what one reads from across the room. */
+function told(parts) {
+  const at = parts.findIndex((part) => typeof part === "string" && /\.(\s|$)/.test(part));
+  const end = at < 0 ? 0 : parts[at].search(/\.(\s|$)/) + 1;
+  if (at < 0) return [h("strong", {}, sentence(parts))];
+  return [h("strong", {}, sentence([...parts.slice(0, at), parts[at].slice(0, end)])), sentence([parts[at].slice(end), ...parts.slice(at + 1)])];
+}
+
 export function alarmCard(alarm) {
   const key = alarmKey(alarm);
   const fresh = alarm.state === "unacknowledged" && !seen.has(key);
@@ -36,7 +44,7 @@ export function alarmCard(alarm) {
   },
     priorityMark(alarm),
     h("div", { class: "said" },
-      h("p", { class: "sentence" }, sentence(alarm.parts)),
+      h("p", { class: "sentence" }, told(alarm.parts)),
       h("p", { class: "advice" }, alarm.advice),
       h("p", { class: "state" }, `${alarm.priority} priority · ${STATE_WORDS[alarm.state] ?? alarm.state}`,
         alarm.operator && ` by ${alarm.operator}`, alarm.comment && `: “${alarm.comment}”`, " · ",

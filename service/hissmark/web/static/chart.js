@@ -51,7 +51,7 @@ function line(label, stroke, more) {
 
 function base({ width, height, key, ink, onZoom, onCursor, unit, withTimes = false, range }) {
   return {
-    width, height, pxAlign: 0, legend: { show: false },
+    width, height, pxAlign: 0, legend: { show: false }, padding: [10, 14, withTimes ? 0 : 10, 0],
     cursor: { sync: { key }, drag: { x: true, y: false, setScale: false }, points: { size: 7 }, y: false },
     scales: { x: { time: true }, y: { range } },
     axes: axes(ink, unit, withTimes),
@@ -78,15 +78,16 @@ export function drawCharts(uPlot, place, history, span, { onZoom, onCursor, mark
   const width = Math.max(320, place.clientWidth);
   const common = { width, key: `hissmark-${history.valve}`, ink, onZoom, onCursor };
   const c = history.columns;
+  const tall = Math.max(240, Math.min(520, innerHeight - 610)); // the rest of the page fits below it
   const times = [span.from, span.to];
   const charts = [
-    levelChart(uPlot, { ...common, height: 290, unit: "level, dB", range: padded(20) }, history, ink),
+    levelChart(uPlot, { ...common, height: tall, unit: "level, dB", range: padded(20) }, history, ink),
     riseChart(uPlot, { ...common, height: 150, unit: "rise, dB", range: (_u, low, high) => [Math.min(-3, Math.floor(low ?? 0)), Math.max(12, Math.ceil(high ?? 0) + 2)] }, history, ink),
   ];
   if (c.difference_bar.some((v) => v !== null)) {
     charts.push(new uPlot({ ...base({ ...common, height: 96, unit: "Δp, bar", range: padded(4) }), series: [{}, line("difference", ink.ink)] }, [history.at, c.difference_bar]));
   }
-  charts.push(stripChart(uPlot, { ...common, height: 118, unit: "", withTimes: true, range: [0, 2] }, history, ink));
+  charts.push(stripChart(uPlot, { ...common, height: 118, unit: " ", withTimes: true, range: [0, 2] }, history, ink));
   for (const chart of charts) {
     chart.setScale("x", { min: times[0], max: times[1] });
     chart.hooks ??= {};
@@ -154,6 +155,7 @@ function drawRuns(u, runs, row, ink, fillOf) {
   ctx.clip();
   ctx.font = `${11 * ratio}px system-ui, sans-serif`;
   ctx.textBaseline = "middle";
+  ctx.textAlign = "left";
   for (const run of runs) {
     const left = Math.max(u.bbox.left, u.valToPos(run.start, "x", true));
     const right = Math.min(u.bbox.left + u.bbox.width, Math.max(u.valToPos(run.end, "x", true), left + ratio));

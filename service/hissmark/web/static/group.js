@@ -68,11 +68,13 @@ function belief(reading) {
     facts.push(["Next", `${next.kind}${next.source ? `: ${next.source}` : ""}`], ["Margin", decibels(margin)]);
   }
   if (odds !== null) facts.push(["Odds", oddsText(odds)]);
+  const alarms = sortedAlarms((a) => a.group === reading.group);
+  const told = alarms.some((a) => a.active && a.valve === reading.explanation.source); // no need to say it twice
   return [
     h("h2", {}, "What explains it"),
-    h("p", { class: "sentence" }, reading.explanation.sentence),
+    ...alarms.map(alarmCard),
+    told ? "" : h("p", { class: "sentence" }, reading.explanation.sentence),
     h("dl", {}, facts.map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])),
-    ...sortedAlarms((a) => a.group === reading.group).map(alarmCard),
   ];
 }
 

@@ -11,7 +11,7 @@ export function nowPage(page) {
   const count = h("p", { class: "count", "aria-live": "polite" });
   const changes = h("div", {});
   const summary = h("p", { class: "count" });
-  const plant = h("div", { class: "plant" });
+  const plant = h("div", { class: `plant ${live.groupNames.length <= 9 ? "few" : "many"}` });
   page.replaceChildren(
     h("div", { class: "now" },
       h("section", { class: "alarms panel", "aria-labelledby": "alarms-title" },

@@ -46,6 +46,7 @@ export function sensorsPage(page) {
   const draw = () => {
     const rows = [...live.groups.values()].flatMap((r) => r.channels.map((c) => ({ ...c, group: r.group })));
     const ill = rows.filter((c) => c.health !== "well").length;
+    rows.sort((a, b) => (a.health === "well") - (b.health === "well"));
     count.textContent = ill ? `${ill} of ${rows.length} need a look.` : `All ${rows.length} are well.`;
     sensors.replaceChildren(table(SENSORS, rows, { name: "sensors", caption: "All channels of the register" }));
   };

@@ -143,11 +143,14 @@ function expectedLine({ reading, channels, x, y }) {
   const points = channels.map((c, i) => [x[i], c.expected_db]).filter(([, v]) => v !== null);
   if (points.length < 2 || reading.explanation.kind === "nothing") return null;
   const line = points.map(([px, v]) => `${px},${y(v)}`).join(" ");
-  const [lastX, lastDb] = points[points.length - 1];
+  const gaps = points.slice(1).map(([px], i) => px - points[i][0]);
+  const widest = gaps.indexOf(Math.max(...gaps));
+  const [from, to] = [points[widest], points[widest + 1]];
+  const rising = to[1] > from[1];
   return s("g", { class: "expected" },
     s("polyline", { points: line }),
     points.map(([px, v]) => s("path", { d: `M${px} ${y(v) - 5}l5 5l-5 5l-5 -5z` })),
-    s("text", { x: lastX + 8, y: y(lastDb) - 10, "text-anchor": "end" }, "expected"));
+    s("text", { x: (from[0] + to[0]) / 2 + (rising ? -8 : 8), y: y((from[1] + to[1]) / 2) - 6, "text-anchor": rising ? "end" : "start" }, "expected"));
 }
 
 function pipe({ channels, x, box }) {
@@ -184,15 +187,17 @@ function wrapped(text, x, y) {
 
 function sourceLabels(view) {
   return view.channels.map((c, i) => {
-    if (!["source", "contested"].includes(lookOf(c))) return null;
+    if (!["source", "contested", "open"].includes(lookOf(c)) || c.level_db === null) return null;
     const top = view.y(Math.max(c.level_db, c.l10_db ?? c.level_db)) - 12;
     const margin = view.reading.explanation.margin_db;
-    const word = c.verdict === "passing" ? "passing" : "contested";
+    const word = { source: "passing", contested: "contested", open: "open" }[lookOf(c)];
+    const first = c.valve === view.reading.explanation.source && margin !== null;
+    const behind = first ? ` · next ${decibels(margin)} behind` : "";
     const end = view.x[i] > view.box.right - 140 ? "end" : view.x[i] < view.box.left + 140 ? "start" : "middle";
     const shift = { end: 22, start: -22, middle: 0 }[end];
     return s("g", { class: `peak ${lookOf(c)}${isAlarmed(c.valve) ? " alarmed" : ""}`, "text-anchor": end },
       s("text", { class: "peak-name", x: view.x[i] + shift, y: top - 18 }, `${c.valve} ${word}`),
-      s("text", { x: view.x[i] + shift, y: top }, `${decibels(c.rise_db, true)}${margin === null ? "" : ` · next ${decibels(margin)} behind`}`));
+      s("text", { x: view.x[i] + shift, y: top }, `${decibels(c.rise_db, true)}${behind}`));
   });
 }
 
@@ -206,14 +211,15 @@ function door(channel, x, { box, height }) {
 
 /** The small skyline: rises only, so that all quiet is a flat line. `most` dB is the same for all groups. */
 export function smallSkyline(reading, most) {
-  const width = 300, ground = 74, top = 20;
+  const width = 300, ground = 88, top = 22;
   const x = positions(reading.channels.map((c) => ({ ...c, distance_m: null })), 22, width - 22, 8);
   const half = Math.min(11, (x.length > 1 ? x[1] - x[0] : 40) * 0.3);
   const y = (rise) => ground - (Math.max(-2, Math.min(rise, most)) / most) * (ground - top);
   const parts = [s("path", { class: "ground", d: `M4 ${ground}H${width - 4}` })];
   parts.push(...silhouette(reading.channels, x, half, y, ground));
-  reading.channels.forEach((c, i) => parts.push(...smallMark(c, x[i], half, y, ground)));
-  return s("svg", { class: "small-skyline", viewBox: `0 0 ${width} 92`, "aria-hidden": "true" }, parts);
+  const named = reading.explanation.source;
+  reading.channels.forEach((c, i) => parts.push(...smallMark(c, x[i], half, y, ground, named)));
+  return s("svg", { class: "small-skyline", viewBox: `0 0 ${width} 106`, "aria-hidden": "true" }, parts);
 }
 
 /** The outline of the rises; broken where a channel has none. */
@@ -232,7 +238,7 @@ function silhouette(channels, x, half, y, ground) {
   });
 }
 
-function smallMark(c, x, half, y, ground) {
+function smallMark(c, x, half, y, ground, named) {
   const look = lookOf(c);
   const foot = c.kind === "reference"
     ? s("circle", { class: "foot", cx: x, cy: ground + 8, r: 2.5 })
@@ -251,14 +257,14 @@ function smallMark(c, x, half, y, ground) {
   return [
     foot,
     s("rect", { class: `peak-block ${look}${isAlarmed(c.valve) ? " alarmed" : ""}`, x: x - half, width: 2 * half, y: top, height: tall }),
-    s("text", { class: "peak-text", x: at, y: Math.max(12, top - 6), "text-anchor": end }, `${c.valve}${look === "contested" ? "?" : ""} ${decibels(c.rise_db, true)}`),
+    (look === "source" || c.valve === named) && s("text", { class: "peak-text", x: at, y: Math.max(12, top - 6), "text-anchor": end }, `${c.valve}${look === "contested" ? "?" : ""} ${decibels(c.rise_db, true)}`),
   ];
 }
 
 /** What the shapes mean, for the group page. */
 export function legend() {
   const rows = [
-    ["source", "peak: the source"], ["spill", "skirt: hears spill"], ["open", "hatched: open"],
+    ["source", "peak: the source"], ["spill", "skirt: hears spill"], ["contested", "barred: contested"], ["open", "hatched: open"],
     ["untestable", "dotted: not testable"], ["hole", "hole: sensor silent or loose"], ["reference", "narrow: reference point"],
   ];
   return h("ul", { class: "legend" }, rows.map(([look, text]) =>
