@@ -118,6 +118,12 @@ def _sqlite_writing(path: Path) -> sa.Engine:
             f"{path.parent}: the folder of the database may not be written. Give the user that runs "
             "hissmark write permission on it."
         )
+    for file in (path, path.with_name(path.name + "-wal")):
+        if file.exists() and not os.access(file, os.R_OK | os.W_OK):  # SQLite would open it for reading only
+            raise StoreError(
+                f"{file}: the database may not be written. Give the user that runs hissmark write permission "
+                "on it."
+            )
     address = sa.URL.create("sqlite", database=str(path))
     return _sqlite(_connector(path, "rwc"), address, "BEGIN IMMEDIATE")
 

@@ -1,0 +1,248 @@
+"""Blocks of ticks: exact round trip, merging by time, damage told, history per channel."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+import sqlalchemy as sa
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hissmark.engine.layout import Layout
+from hissmark.engine.readings import Tick
+from hissmark.engine.register import Channel, Register
+from hissmark.engine.settings import CoreSettings
+from hissmark.store.blocks import (
+    CODES,
+    HOUR_US,
+    LEVELS,
+    UNKNOWN_CODE,
+    Block,
+    DamagedBlockError,
+    by_hour,
+    decode,
+    encode,
+    merge,
+    of_tick,
+)
+from hissmark.store.records import StoredBlock
+from hissmark.store.schema import tick_blocks
+
+MINUTE_US = 60_000_000
+HOUR0 = 1_700_000_000_000_000 // HOUR_US * HOUR_US
+
+
+def make(times, channels, seed=0) -> Block:
+    """A block with random content, NaN and infinities among it."""
+    rng = np.random.default_rng(seed)
+    shape = (len(times), len(channels))
+    columns = {}
+    for name in LEVELS:
+        column = rng.normal(30, 10, shape).astype(np.float32)
+        column[rng.random(shape) < 0.1] = np.nan
+        column[rng.random(shape) < 0.02] = np.inf
+        columns[name] = column
+    for name in CODES:
+        columns[name] = rng.integers(0, 256, shape).astype(np.uint8)
+    return Block(tuple(channels), np.array(times, np.int64), **columns)
+
+
+def same(a: Block, b: Block) -> bool:
+    """Bit for bit, NaN included."""
+    return (
+        a.channels == b.channels
+        and a.time_us.tolist() == b.time_us.tolist()
+        and all(a.column(n).tobytes() == b.column(n).tobytes() for n in (*LEVELS, *CODES))
+        and all(a.column(n).dtype == b.column(n).dtype for n in (*LEVELS, *CODES))
+    )
+
+
+names = st.lists(st.text(st.characters(exclude_categories=["Cs"]), max_size=8), unique=True, max_size=6)
+times = st.lists(st.integers(0, 2**53), unique=True, max_size=70).map(sorted)
+
+
+@settings(deadline=None)
+@given(times=times, channels=names, seed=st.integers(0, 1000))
+def test_round_trip(times, channels, seed):
+    """What is decoded is what was encoded."""
+    block = make(times, channels, seed)
+    assert same(decode(encode(block)), block)
+
+
+@settings(deadline=None)
+@given(
+    first=st.lists(st.integers(0, 20), unique=True).map(sorted),
+    second=st.lists(st.integers(0, 20), unique=True).map(sorted),
+    old=names,
+    new=names,
+)
+def test_merge_against_a_plain_dictionary(first, second, old, new):
+    """Merged column by column as a dictionary keyed (time, channel) would; the first block stands."""
+    a, b = make(first, old, 1), make(second, new, 2)
+    merged = merge(a, b)
+    for name, empty in (("level_db", np.nan), ("verdict", UNKNOWN_CODE)):
+        expected = {}
+        for part in (b, a):
+            for i, t in enumerate(part.time_us.tolist()):
+                for j, channel in enumerate(part.channels):
+                    expected[t, channel] = part.column(name)[i, j]
+        for i, t in enumerate(merged.time_us.tolist()):
+            for j, channel in enumerate(merged.channels):
+                np.testing.assert_equal(merged.column(name)[i, j], expected.get((t, channel), empty))
+    assert merged.time_us.tolist() == sorted(set(first) | set(second))
+    assert set(merged.channels) == set(old) | set(new)
+
+
+def test_any_damage_is_noticed():
+    """A flipped bit anywhere, a lost end, something else altogether: never wrong numbers."""
+    payload = encode(make(range(30), ["a", "b"]))
+    for at in range(len(payload)):
+        broken = bytearray(payload)
+        broken[at] ^= 1 << (at % 8)
+        with pytest.raises(DamagedBlockError):
+            decode(bytes(broken))
+    for broken in (b"", payload[:-1], payload[:11], payload + b"x", b"PAR1" + payload):
+        with pytest.raises(DamagedBlockError):
+            decode(broken)
+
+
+def test_columns_unknown_to_this_version_are_left_out():
+    """A later version may add columns; the ones known here are still read, missing ones are unknown."""
+    import struct
+    import zlib
+
+    import msgspec
+    import pyarrow as pa
+
+    head = msgspec.json.encode(
+        {"channels": ["a"], "ticks": 2, "columns": [["new", "<f8"], ["verdict", "u1"]]}
+    )
+    body = np.array([1, 2], "<i8").tobytes() + bytes(16) + bytes([3, 4])
+    raw = struct.pack("<I", len(head)) + head + body
+    rest = struct.pack("<I", len(raw)) + pa.Codec("zstd").compress(raw, asbytes=True)
+    block = decode(b"HMB1" + struct.pack("<I", zlib.crc32(rest)) + rest)
+    assert block.verdict.tolist() == [[3], [4]]
+    assert np.isnan(block.level_db).all()
+
+
+def test_by_hour_cuts_at_full_hours():
+    block = make([HOUR0 - 1, HOUR0, HOUR0 + HOUR_US - 1, HOUR0 + 5 * HOUR_US], ["a"])
+    parts = list(by_hour(block))
+    assert [(start, len(part)) for start, part in parts] == [
+        (HOUR0 - HOUR_US, 1), (HOUR0, 2), (HOUR0 + 5 * HOUR_US, 1)
+    ]  # fmt: skip
+    assert list(by_hour(make([], ["a"]))) == []
+
+
+def test_an_hour_of_ticks_is_small():
+    """Real levels (0.1 dB steps of noise on a steady background) of 5 channels: a few kB an hour, not 12."""
+    rng = np.random.default_rng(1)
+    base = make([HOUR0 + i * MINUTE_US for i in range(60)], [f"XV-{i}" for i in range(5)])
+    levels = {n: np.round(rng.normal(30, 0.4, (60, 5)), 1).astype(np.float32) for n in LEVELS}
+    levels["baseline_db"] = levels["expected_db"] = np.full((60, 5), 30.1, np.float32)
+    levels["difference_bar"] = np.full((60, 5), 31, np.float32)
+    codes = {n: np.zeros((60, 5), np.uint8) for n in CODES}
+    assert len(encode(Block(base.channels, base.time_us, **levels, **codes))) < 3000
+
+
+def test_ticks_are_merged_into_hours_and_read_per_channel(store):
+    """Ticks written one at a time, some twice, across hours and a change of the register."""
+    writer = store.writer()
+    minutes = range(50, 130)
+    whole = make([HOUR0 + m * MINUTE_US for m in minutes], ["a", "b"], 5)
+    for i in range(0, 80, 7):
+        with writer.transaction() as tx:
+            tx.ticks([("g", whole.rows(slice(max(0, i - 3), i + 7))), ("other", whole.rows(slice(i, i + 7)))])
+    with writer.transaction() as tx:
+        tx.ticks([("g", make([HOUR0 + 130 * MINUTE_US], ["c", "b"], 6))])
+    reader = store.reader()
+    history = reader.history("g", "b", HOUR0 + 55 * MINUTE_US, HOUR0 + 200 * MINUTE_US)
+    assert history.time_us.tolist() == [HOUR0 + m * MINUTE_US for m in range(55, 131)]
+    np.testing.assert_array_equal(history.level_db[:-1], whole.level_db[5:, 1])
+    np.testing.assert_array_equal(history.verdict[:-1], whole.verdict[5:, 1])
+    assert (history.damaged, history.next_from_us) == ((), None)
+    assert [b.start_us for b in reader.blocks("g", 0, HOUR0 * 2)] == [
+        HOUR0,
+        HOUR0 + HOUR_US,
+        HOUR0 + 2 * HOUR_US,
+    ]
+    assert len(reader.history("g", "c", 0, HOUR0 * 2)) >= 1
+    assert len(reader.history("g", "never", 0, HOUR0 * 2)) == 0
+    assert len(reader.history("none", "a", 0, HOUR0 * 2)) == 0
+
+
+def test_a_tick_on_record_stays(store):
+    """The verdict that was given then is history, also if somebody judges the same tick again."""
+    writer = store.writer()
+    first, second = make([HOUR0], ["a"], 1), make([HOUR0], ["a"], 2)
+    for block in (first, second):
+        with writer.transaction() as tx:
+            tx.ticks([("g", block)])
+    history = store.reader().history("g", "a", HOUR0, HOUR0 + 1)
+    assert history.verdict.tolist() == first.verdict[:, 0].tolist()
+
+
+def test_long_histories_come_in_parts(store):
+    """Years do not fit one answer: it says where to go on."""
+    with store.writer().transaction() as tx:
+        tx.ticks([("g", make([HOUR0 + h * HOUR_US for h in range(60)], ["a"]))])
+    reader, times, start = store.reader(), [], 0
+    while start is not None:
+        part = reader.history("g", "a", start, HOUR0 * 2, most_ticks=25)
+        assert len(part) == 25 or part.next_from_us is None
+        times += part.time_us.tolist()
+        start = part.next_from_us
+    assert times == [HOUR0 + h * HOUR_US for h in range(60)]
+
+
+def test_damage_is_told_and_does_not_stop_the_service(store):
+    """The damaged block stays as it is; new ticks go behind it; the history says what is missing."""
+    writer = store.writer()
+    with writer.transaction() as tx:
+        tx.ticks([("g", make([HOUR0 + i * MINUTE_US for i in range(3)], ["a"]))])
+    with store.engine().begin() as connection:
+        connection.execute(sa.update(tick_blocks).values(payload=b"HMB1rotten bytes"))
+    for minute in (3, 4):
+        with writer.transaction() as tx:
+            tx.ticks([("g", make([HOUR0 + minute * MINUTE_US], ["a"]))])
+    history = store.reader().history("g", "a", 0, HOUR0 * 2)
+    assert history.time_us.tolist() == [HOUR0 + 3 * MINUTE_US, HOUR0 + 4 * MINUTE_US]
+    (sentence,) = history.damaged
+    assert "group g from 2023-11-14T22:00:00Z on is damaged" in sentence
+    assert "checksum" in sentence
+
+
+def test_encoded_blocks_are_put_as_they_are(store):
+    writer = store.writer()
+    for payload in (b"one", b"two"):
+        with writer.transaction() as tx:
+            tx.blocks([StoredBlock("g", HOUR0, 1, payload)])
+    assert list(store.reader().blocks("g", HOUR0, HOUR0 + 1)) == [StoredBlock("g", HOUR0, 1, b"two")]
+
+
+def test_of_tick_takes_the_rows_of_the_groups_that_closed():
+    """A tick's arrays run over all channels; each closed group gets its own columns."""
+    channels = [
+        Channel(f"c{i}", f"c{i}", "valve", group, i, valve=f"XV-{i}")
+        for i, group in enumerate(["a", "a", "b", "c", "c", "c"])
+    ]
+    layout = Layout.of(Register.of(channels), CoreSettings())
+    arrays = {}
+    for field in dataclasses.fields(Tick):
+        if field.type == "F32":
+            arrays[field.name] = np.arange(6, dtype=np.float32) + len(field.name)
+        elif field.type == "U8":
+            arrays[field.name] = np.arange(6, dtype=np.uint8) + len(field.name)
+        elif field.name in ("last_us", "source", "second", "next_source"):
+            arrays[field.name] = np.arange(6)
+    tick = Tick(
+        at_us=HOUR0, groups=np.array([0, 2], np.int32), channels=np.array([0, 1, 3, 4, 5], np.int32), **arrays
+    )
+    (group_a, a), (group_c, c) = of_tick(tick, layout)
+    assert (group_a, a.channels, group_c, c.channels) == ("a", ("c0", "c1"), "c", ("c3", "c4", "c5"))
+    for name in (*LEVELS, *CODES):
+        assert c.column(name).tolist() == [(np.arange(3, 6) + len(name)).tolist()]
+    assert c.time_us.tolist() == [HOUR0]
+    assert same(decode(encode(a)), a)
