@@ -46,13 +46,13 @@ def run(site: SiteFolder) -> None:
 
 
 def demo(
-    port: Annotated[int, typer.Option(min=1, max=65535, help="Port of the page.")] = 8470,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port of the page; 0 takes a free one.")] = 8470,
     seed: Annotated[
         int, typer.Option(help="Which invented plant and which leak: the same seed, the same story.")
     ] = 1,
     speed: Annotated[
         float, typer.Option(min=0.1, max=3600, help="How many times faster than real time the plant lives.")
-    ] = 1.0,
+    ] = 60.0,
 ) -> None:
     """Watch it work on an invented plant with a leak; prints the page's address, Ctrl-C stops everything."""
     from hissmark import demo as show

@@ -21,7 +21,7 @@ from hissmark.daemon.service import Daemon
 from hissmark.demo.broker import EmbeddedBroker, free_port
 from hissmark.demo.clock import DemoClock
 from hissmark.demo.folder import write_site
-from hissmark.demo.learning import learn
+from hissmark.demo.learning import HISTORY_S, learn
 from hissmark.demo.narrator import Narrator
 from hissmark.demo.plant import Plant
 from hissmark.demo.publisher import Publisher
@@ -103,7 +103,7 @@ def _stopped_by_signals() -> Iterator[threading.Event]:
 @contextmanager
 def _bar(console: Console) -> Iterator[Callable[[float], bool]]:
     """A progress line for the learning, where somebody looks; otherwise one plain line."""
-    what = "Learning backgrounds from 26 h of its past"
+    what = f"Learning backgrounds from {HISTORY_S // 3600} h of its past"
     if not console.is_terminal:
         console.print(f"{what} ...")
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:3.0f} %"))

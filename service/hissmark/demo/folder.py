@@ -37,7 +37,8 @@ port = {http_port}
 url = "sqlite:///data/hissmark.db"
 
 [baseline]
-learn_s = 21600               # 6 h in each operating condition: the demo cannot wait for a day
+learn_s = 14400               # 4 h in each operating condition: the demo cannot wait for a day
+learn_windows = 24
 
 [[condition]]
 name = "compressor running"

@@ -20,15 +20,15 @@ from hissmark.store.open import open_store
 from hissmark.store.records import Reading
 from hissmark.store.writer import Writer
 
-HISTORY_S = 26 * 3600
-STEP_S = 2 * 3600
+HISTORY_S = 16 * 3600
+STEP_S = 3600
 
 Progress = Callable[[float], bool]
 """Called with the share done (0 to 1); returns False to stop."""
 
 
 def learn(site: Site, plant: Plant, until_us: int, progress: Progress) -> None:
-    """Store and judge the plant's last 26 hours before `until_us`, as the daemon would have done."""
+    """Store and judge the plant's last hours before `until_us`, as the daemon would have done."""
     layout = Layout.of(site.register, site.core)
     engine = Engine(layout)
     index = _index(plant, layout)

@@ -102,7 +102,7 @@ PONDS = Stretch(
         _valve("XV-101", 5.0, 1),
         _valve("XV-102", 6.0, 2),
         _valve("XV-103", 6.0, 2, 2.0),
-        _valve("XV-104", 7.0, 1, 2.0),
+        _valve("XV-104", 7.0, 2, 2.0),
         _valve("XV-105", 6.0, 2, 2.0),
         _valve("XV-106", 6.0, 2),
         _valve("XV-107", 8.0, 1, heard=False),
