@@ -264,7 +264,11 @@ def _sample_page(
     )
     if ids is not None:
         query = query.where(c.series_id.in_(ids))
-    return connection.execute(query.order_by(c.time_us, c.series_id).limit(page_rows)).all()
+    result = connection.execute(query.order_by(c.time_us, c.series_id).limit(page_rows))
+    # The driver's own tuples: making a Row of each would take longer than reading them.
+    found: Sequence[Any] = result.cursor.fetchall()
+    result.close()
+    return found
 
 
 def _batch(rows: Sequence[Any], index: npt.NDArray[np.int32]) -> Batch:
