@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import re
 import tomllib
+import warnings
 from pathlib import Path
 from typing import Any
 
@@ -100,6 +102,19 @@ def test_what_is_written_arrives(tmp_path: Path) -> None:
     assert core.judge == JudgeSettings(rise_limit_db=4.0)
     assert isinstance(core.judge.rise_limit_db, float)
     assert [(c.name, c.when, c.groups) for c in core.conditions] == [("on", "K > 1", ("panel",))]
+
+
+def test_settings_can_be_written_out_and_read_again() -> None:
+    """As they are kept on record: plain JSON, without a warning."""
+    settings = load_site(EXAMPLE).settings
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        written = settings.model_dump(mode="json")
+    assert written["judge"]["rise_limit_db"] == 6.0
+    assert written["condition"] == [
+        {"name": "compressor on", "when": "K-101 > 50", "groups": ["export-header"]}
+    ]
+    assert SiteSettings.model_validate(json.loads(json.dumps(written))) == settings
 
 
 # Ranges.

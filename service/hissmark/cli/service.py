@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -21,7 +22,7 @@ _DEMO_EPILOG = """\b
 Examples:
   hissmark demo
   hissmark demo --port 9000 --seed 7    another plant, another leak
-  hissmark demo --speed 10              time runs ten times as fast
+  hissmark demo --speed 1               in real time
 
 Needs neither broker nor database. A valve starts leaking within a minute; later it is repaired."""
 
@@ -53,8 +54,15 @@ def demo(
     speed: Annotated[
         float, typer.Option(min=0.1, max=3600, help="How many times faster than real time the plant lives.")
     ] = 60.0,
+    folder: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Keep the plant's site there, for the other commands to read."),
+    ] = None,
+    open_page: Annotated[
+        bool, typer.Option("--open/--no-open", help="Show the page in a browser, if there is one.")
+    ] = True,
 ) -> None:
     """Watch it work on an invented plant with a leak; prints the page's address, Ctrl-C stops everything."""
     from hissmark import demo as show
 
-    raise typer.Exit(show.run(port=port, seed=seed, speed=speed) or 0)
+    raise typer.Exit(show.run(port=port, seed=seed, speed=speed, folder=folder, open_page=open_page) or 0)

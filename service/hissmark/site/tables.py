@@ -24,7 +24,8 @@ class FromTable:
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         schema = handler.generate_schema(table_of(source))
-        return core_schema.no_info_after_validator_function(_builder(source), schema)
+        written = core_schema.plain_serializer_function_ser_schema(dataclasses.asdict)
+        return core_schema.no_info_after_validator_function(_builder(source), schema, serialization=written)
 
 
 def _builder(source: Any) -> Callable[[BaseModel], Any]:
