@@ -44,7 +44,14 @@ def write_site(folder: Path, channels: int) -> list[str]:
             place = i % GROUP_SIZE
             first = place == 0
             writer.writerow(
-                [name, "valve", f"XV-{i:05d}", f"g{i // GROUP_SIZE}", place + 1, *(["", ""] if first else [6, 2])]
+                [
+                    name,
+                    "valve",
+                    f"XV-{i:05d}",
+                    f"g{i // GROUP_SIZE}",
+                    place + 1,
+                    *(["", ""] if first else [6, 2]),
+                ]
             )
     return names
 
@@ -59,7 +66,11 @@ def write_samples(path: Path, names: list[str], days: float) -> int:
     label = pa.array(names)
     codes = np.tile(order.astype(np.int32), steps)
     schema = pa.schema(
-        [("time", pa.timestamp("us", "UTC")), ("name", pa.dictionary(pa.int32(), pa.string())), ("value", pa.float32())]
+        [
+            ("time", pa.timestamp("us", "UTC")),
+            ("name", pa.dictionary(pa.int32(), pa.string())),
+            ("value", pa.float32()),
+        ]
     )
     slow = np.zeros(len(names), np.float32)
     rows = 0
@@ -93,7 +104,9 @@ def _leaks_db(channels: int, through: float) -> np.ndarray:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--days", type=float, default=2.0)
     parser.add_argument("--channels", type=int, default=200)
     parser.add_argument("--workers", type=int)
@@ -115,13 +128,13 @@ def main() -> None:
         tally = Tally()
         scan(path, Converter({n: i for i, n in enumerate(names)}, 0, 1 << 62), tally, lambda rows: None)
         seconds = time.perf_counter() - begun
-        print(f"reading alone, one process: {tally.rows:,} rows in {seconds:.1f} s = {tally.rows / seconds:,.0f} rows/s")
+        print(f"reading alone: {tally.rows:,} rows in {seconds:.1f} s = {tally.rows / seconds:,.0f} rows/s")
         if args.read_only:
             return
         done = replay_files(load_site(folder), [path], [], folder / "journal.jsonl", workers=args.workers)
         print(
             f"replay, {done.workers} processes: {done.samples:,} samples, {done.ticks:,} ticks, "
-            f"{len(done.entries)} journal entries in {done.seconds:.1f} s = {done.samples_per_s:,.0f} samples/s"
+            f"{len(done.entries)} journal entries, {done.seconds:.1f} s = {done.samples_per_s:,.0f} samples/s"
         )
         own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
         child = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss

@@ -70,7 +70,7 @@ def test_time_may_be_cut_anywhere(cut_s: int) -> None:
 
 
 def test_it_is_the_plant_that_was_promised() -> None:
-    """About thirty valves in five groups, a reference point at both ends of each, cadences from 2 s to 10 min."""
+    """Thirty valves in five groups, a reference point at both ends of each, cadences from 2 s to 10 min."""
     valves = [f.valve for s in STRETCHES for f in s.fittings if f.valve]
     assert len(STRETCHES) == 5
     assert len(valves) == len(set(valves)) == 30

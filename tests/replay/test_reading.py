@@ -10,7 +10,6 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from replay.files_for_tests import write_csv, write_parquet
 
 from hissmark.decode.columns import RejectReason
 from hissmark.demo.plant import Plant
@@ -19,6 +18,7 @@ from hissmark.replay.convert import Converter
 from hissmark.replay.files import Opened
 from hissmark.replay.rows import MAX_BAD_ROWS, ReplayError, Rows, Tally
 from hissmark.replay.sources import scan
+from replay.files_for_tests import write_csv, write_parquet
 
 START_US = 1_790_000_000 * S
 ALL = (0, 1 << 62)
@@ -98,7 +98,9 @@ BAD = [
 
 
 @pytest.mark.parametrize(("line", "reason"), BAD)
-def test_a_bad_row_is_named_with_its_reason_and_place(tmp_path: Path, line: str, reason: RejectReason) -> None:
+def test_a_bad_row_is_named_with_its_reason_and_place(
+    tmp_path: Path, line: str, reason: RejectReason
+) -> None:
     good = "2026-03-01T02:14:00Z,A,1"
     rows, tally = read(text(tmp_path / "a.csv", good, line, good), {"A": 0})
     assert len(rows) == 2
@@ -129,7 +131,7 @@ def test_examples_are_bounded_and_counts_are_not(tmp_path: Path) -> None:
 
 def test_unknown_names_are_listed_with_their_count(tmp_path: Path) -> None:
     when = "2026-03-01T02:14:00Z"
-    path = text(tmp_path / "a.csv", f"{when},A,1", f"{when},B,1", f"{when},C,1", f"{when},B,2", f"x,B,2")
+    path = text(tmp_path / "a.csv", f"{when},A,1", f"{when},B,1", f"{when},C,1", f"{when},B,2", "x,B,2")
     rows, tally = read(path, {"A": 0})
     assert len(rows) == 1
     assert dict(tally.unknown) == {"B": 2, "C": 1}
@@ -137,7 +139,9 @@ def test_unknown_names_are_listed_with_their_count(tmp_path: Path) -> None:
 
 def test_a_name_that_is_no_utf_8_is_an_unknown_name(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
-    path.write_bytes(b"time,name,value\n2026-03-01T02:14:00Z,A,1\n2026-03-01T02:14:00Z,\xff\xfe,1\nnow,A,\xff\n")
+    path.write_bytes(
+        b"time,name,value\n2026-03-01T02:14:00Z,A,1\n2026-03-01T02:14:00Z,\xff\xfe,1\nnow,A,\xff\n"
+    )
     rows, tally = read(path, {"A": 0})
     assert len(rows) == 1
     assert list(tally.unknown) == ["\ufffd\ufffd"]

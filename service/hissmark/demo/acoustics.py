@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hissmark.demo.noise import F64, I64, normal, one_normal, one_uniform, stream, uniform, wander
-from hissmark.demo.story import S, Leak, Story
+from hissmark.demo.story import Leak, S, Story
 from hissmark.demo.works import COMPRESSOR, PUMP, STEAM, STROKING_VALVE, TRAP_AT_M, Stretch
 from hissmark.signal.levels import add_levels
 

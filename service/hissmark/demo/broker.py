@@ -12,16 +12,28 @@ import socket
 import threading
 from typing import Any
 
-from amqtt.broker import Broker, BrokerContext
+from amqtt.broker import Broker, BrokerContext  # type: ignore[import-untyped]
+
+from hissmark.daemon.http import AddressError
 
 HOST = "127.0.0.1"
 _START_S = 15.0
 
 
-def free_port() -> int:
-    """A TCP port of the loopback that nobody uses just now."""
+def free_port(wanted: int = 0) -> int:
+    """A TCP port of the loopback that nobody uses just now; the one wanted if it is not 0.
+
+    Raises AddressError if that one is taken.
+    """
     with socket.socket() as probe:
-        probe.bind((HOST, 0))
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((HOST, wanted))
+        except OSError as error:
+            raise AddressError(
+                f"port {wanted} is taken ({(error.strerror or str(error)).lower()}). Give another one, or "
+                "--port 0 for any that is free."
+            ) from error
         return int(probe.getsockname()[1])
 
 

@@ -1,4 +1,4 @@
-"""The demo's clock: stands still until the plant goes live, then runs fast, but never ahead of the real time."""
+"""The demo's clock: stands still until the plant goes live, then runs fast, but never ahead of real time."""
 
 from __future__ import annotations
 

@@ -11,6 +11,7 @@ import time
 import webbrowser
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from rich.console import Console
@@ -32,6 +33,16 @@ _SUBSCRIBE_S = 20.0
 _WAIT_S = 0.25
 
 
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the person asked for; see `run`."""
+
+    port: int
+    seed: int
+    speed: float
+    open_page: bool
+
+
 def run(
     port: int = 0, seed: int = 1, speed: float = 60.0, folder: Path | None = None, open_page: bool = True
 ) -> int:
@@ -48,23 +59,21 @@ def run(
         stop = stack.enter_context(_stopped_by_signals())
         os.environ.pop(STORE_URL_VARIABLE, None)  # never write the invented plant into a real site's database
         place = folder or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="hissmark-demo-")))
-        failed = _show(stack, stop, console, place, port, seed, speed, open_page)
+        failed = _show(stack, stop, console, place, Wishes(port, seed, speed, open_page))
     console.print("Stopped." if not failed else "The service had to give up; see the messages above.")
     return int(failed)
 
 
-def _show(
-    stack: ExitStack, stop: threading.Event, console: Console, folder: Path,
-    port: int, seed: int, speed: float, open_page: bool,
-) -> bool:  # fmt: skip
-    """Everything between the first line and Ctrl-C; `stack` undoes it in reverse. True if the service failed."""
-    clock = DemoClock(speed)
-    plant = Plant(seed, Story.told(seed, clock.live_us, speed))
+def _show(stack: ExitStack, stop: threading.Event, console: Console, folder: Path, wishes: Wishes) -> bool:
+    """Everything between the first line and Ctrl-C; `stack` undoes it in reverse. True if it failed."""
+    set_up("console", "warning")
+    page_port = free_port(wishes.port)
+    clock = DemoClock(wishes.speed)
+    plant = Plant(wishes.seed, Story.told(wishes.seed, clock.live_us, wishes.speed))
     broker = EmbeddedBroker()
     stack.callback(broker.stop)
-    write_site(folder, broker.start(), port or free_port())
+    write_site(folder, broker.start(), page_port)
     site = load_site(folder)
-    set_up("console", "warning")
     console.print(f"[bold]{site.name}[/] (invented): {len(site.register.valves)} valves in 5 groups.")
     with _bar(console) as show:
         learn(site, plant, clock.live_us, lambda share: show(share) or not stop.is_set())
@@ -78,7 +87,7 @@ def _show(
     publisher = Publisher(plant, clock.now_us, broker.port)
     stack.callback(publisher.stop)
     publisher.start()
-    _announce(console, daemon.address, speed, open_page)
+    _announce(console, daemon.address, wishes)
     narrator = Narrator(console, plant.story, daemon.reader)
     while not stop.wait(_WAIT_S) and not daemon.failed.is_set():
         narrator.tell(clock.now_us())
@@ -125,15 +134,15 @@ def _wait_until(ready: Callable[[], bool], stop: threading.Event) -> None:
         time.sleep(0.05)
 
 
-def _announce(console: Console, address: str, speed: float, open_page: bool) -> None:
+def _announce(console: Console, address: str, wishes: Wishes) -> None:
     console.print(
         f"\nPage: [bold]{address}[/]\n\n"
-        f"The plant lives {speed:g} times as fast as you. Ctrl-C stops everything.\n"
+        f"The plant lives {wishes.speed:g} times as fast as you. Ctrl-C stops everything.\n"
         "An aid for finding leaks, not proof of isolation: lockout/tagout and permits decide on work.\n",
         soft_wrap=True,
     )
     sys.stdout.flush()
-    if open_page and _has_display():
+    if wishes.open_page and _has_display():
         threading.Thread(target=_open_page, args=(address,), daemon=True).start()
 
 
@@ -147,5 +156,3 @@ def _open_page(address: str) -> None:
         webbrowser.open(address)
     except Exception:  # whatever a desktop does, the demo goes on
         return
-
-

@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from hissmark.demo.plant import Plant
 from hissmark.demo.senml import Packer
@@ -31,7 +32,7 @@ class Publisher:
         self._port = port
         self._stop = threading.Event()
         self._client = mqtt.Client(
-            mqtt.CallbackAPIVersion.VERSION2, client_id="tarnwick-gateway", protocol=mqtt.MQTTv311
+            CallbackAPIVersion.VERSION2, client_id="tarnwick-gateway", protocol=MQTTProtocolVersion.MQTTv311
         )
         self._thread = threading.Thread(target=self._run, name="demo-publisher", daemon=True)
         self.published_us = 0

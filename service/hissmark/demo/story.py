@@ -36,7 +36,9 @@ class Leak:
         grown = np.clip((t_us - self.start_us) / max(self.full_us - self.start_us, 1), 0.0, 1.0)
         onset_db = -10.0
         level = onset_db + (self.rise_db - onset_db) * np.sqrt(grown)
-        return np.asarray(np.where((t_us >= self.start_us) & (t_us < self.end_us), level, -np.inf), np.float64)
+        return np.asarray(
+            np.where((t_us >= self.start_us) & (t_us < self.end_us), level, -np.inf), np.float64
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +80,14 @@ class Story:
         return cls(_leaks(live_us, speed), *_cycles(seed))
 
 
-CAST = (("XV-104", 14.0), ("XV-303", 12.0), ("XV-403", 13.0), ("XV-103", 10.0), ("XV-304", 14.0), ("XV-402", 12.0))
+CAST = (
+    ("XV-104", 14.0),
+    ("XV-303", 12.0),
+    ("XV-403", 13.0),
+    ("XV-103", 10.0),
+    ("XV-304", 14.0),
+    ("XV-402", 12.0),
+)
 """Which valves pass one after the other, and by how much, dB."""
 
 _ROUNDS = 8

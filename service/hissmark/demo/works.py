@@ -90,7 +90,12 @@ def _reference(name: str, distance_m: float, interval_s: float = 10.0) -> Fittin
 
 
 def _valve(
-    tag: str, distance_m: float, joints: int, interval_s: float = 10.0, percentiles: bool = False, heard: bool = True
+    tag: str,
+    distance_m: float,
+    joints: int,
+    interval_s: float = 10.0,
+    percentiles: bool = False,
+    heard: bool = True,
 ) -> Fitting:
     return Fitting("AE-" + tag[3:], tag, distance_m, joints, interval_s, percentiles, heard)
 

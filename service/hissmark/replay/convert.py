@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
-import pyarrow.compute as pc
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.compute as pc  # type: ignore[import-untyped]
 
 from hissmark.decode.columns import RejectReason
 from hissmark.replay.rows import MAX_BAD_ROWS, BadRow, ReplayError, Rows, Tally
@@ -29,7 +29,9 @@ MAX_VALUE = 1e9
 UNKNOWN, NO_NAME = -1, -2
 
 _TIMESTAMP = pa.timestamp("ns", tz="UTC")
-_RFC3339 = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]{1,9})?(Z|[+-][0-9]{2}:[0-9]{2})$"
+_RFC3339 = (
+    r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]{1,9})?(Z|[+-][0-9]{2}:[0-9]{2})$"
+)
 _DIGITS = r"^[0-9]{1,19}$"
 _NUMBER = r"^[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]+)?$"
 _NOT_FINITE = r"^[-+]?(nan|inf|infinity)$"
@@ -167,7 +169,8 @@ def _times(column: pa.Array, file: Path) -> tuple[npt.NDArray[np.int64], Bool]:
     if _is_text(column.type):
         return _text_times(_plain(column))
     raise ReplayError(
-        f"{file}: column 'time' is {column.type}; it must be a timestamp, whole nanoseconds since 1970, or RFC 3339 text."
+        f"{file}: column 'time' is {column.type}; "
+        "it must be a timestamp, whole nanoseconds since 1970, or RFC 3339 text."
     )
 
 

@@ -1,4 +1,4 @@
-"""Opening the files of samples: long form `time`, `name`, `value`, as CSV (also .gz, .bz2, .zst) or Parquet."""
+"""Opening files of samples: long form `time`, `name`, `value`, as CSV (also .gz, .bz2, .zst) or Parquet."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.csv as pacsv
-import pyarrow.parquet as pq
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.csv as pacsv  # type: ignore[import-untyped]
+import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
 from hissmark.decode.columns import RejectReason
 from hissmark.replay.convert import Chunk
@@ -72,7 +72,9 @@ class Opened:
     def _csv(self) -> Iterator[Chunk]:
         header = _csv_header(self.path)
         if header is None:
-            raise ReplayError(f"{self.path} is empty; its first line must name the columns time, name and value.")
+            raise ReplayError(
+                f"{self.path} is empty; its first line must name the columns time, name and value."
+            )
         names = _columns_of(self.path, header)
         with pa.input_stream(str(self.path), compression="detect") as stream:
             reader = pacsv.open_csv(

@@ -1,8 +1,8 @@
 """The journal of a replay as JSON lines, with the field names of a live journal.
 
-`recorded_at` is null: nobody recorded these entries when they happened. `seq` counts from 1 in canonical order
-(time, then group in the order of the register). To compare with a live journal, drop `seq` and `recorded_at`
-from both and sort by `at`, `group`: what is left is equal, operator actions aside.
+`recorded_at` is null: nobody recorded these entries when they happened. `seq` counts from 1 in canonical
+order: time, then group in the order of the register. To compare with a live journal, drop `seq` and
+`recorded_at` from both and sort by `at` and `group`: what is left is equal, operator actions aside.
 """
 
 from __future__ import annotations

@@ -24,7 +24,7 @@ from hissmark.replay.workers import run_jobs
 from hissmark.site.load import Site
 
 Progress = Callable[[str, int, int | None], None]
-"""Called with the stage (`READING`, `SORTING`, `JUDGING`), rows done, and rows in all (None: not known yet)."""
+"""Called with the stage (`READING`, `SORTING`, `JUDGING`), rows done, rows in all (None: not known yet)."""
 
 READING, SORTING, JUDGING = "reading", "sorting", "judging"
 
@@ -34,7 +34,7 @@ _WORTH_A_PROCESS = 1_000_000
 
 @dataclass(frozen=True)
 class ReplaySummary:
-    """What was replayed. `tally` has bad rows and unknown names; `samples` counts what the engine was given."""
+    """What was replayed. `tally` has bad rows and unknown names; `samples` is what the engine was given."""
 
     entries: list[JournalEntry]
     tally: Tally
@@ -86,9 +86,7 @@ def replay_files(
     return _summary(entries, tally, outcomes, found, time.perf_counter() - begun)
 
 
-def _scanned(
-    paths: Sequence[Path], converter: Converter, tally: Tally, report: Progress
-) -> list[FileSource]:
+def _scanned(paths: Sequence[Path], converter: Converter, tally: Tally, report: Progress) -> list[FileSource]:
     if not paths:
         raise ReplayError("there is nothing to replay: name at least one file of levels.")
     if converter.from_us >= converter.to_us:

@@ -54,7 +54,9 @@ def _received(pipe: Connection) -> Outcome | int:
     try:
         message = pipe.recv()
     except EOFError:
-        raise ReplayError("a process of the replay ended early (out of memory?); try fewer --workers.") from None
+        raise ReplayError(
+            "a process of the replay ended early (out of memory?); try fewer --workers."
+        ) from None
     if isinstance(message, ReplayError):
         raise message
     if isinstance(message, (Outcome, int)):
