@@ -85,7 +85,7 @@ PACK_5_1_3 = [
     {"u": "lon", "t": 180, "v": 24.30628},
     {"u": "lat", "t": 180, "v": 60.07967},
 ]
-"""SEEN: name, base time and unit, the records at 60 s (humidity), 150 s the last; thirteen in all. MEM: the rest."""
+"""SEEN: bases, the humidity at 60 s, the record at 150 s and the last; thirteen in all. MEM: the rest."""
 
 
 def test_5_1_3_resolves_to_5_1_4() -> None:

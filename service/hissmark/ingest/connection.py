@@ -252,7 +252,8 @@ class Connection:
         properties: Properties | None,
     ) -> None:
         if self._ended is None and not self._shared.stopping:
-            self._ended = farewell(reason if flags.is_disconnect_packet_from_server else None, self._settings)
+            said = reason if flags.is_disconnect_packet_from_server else None
+            self._ended = farewell(said, self._up, self._settings)
 
     def _on_subscribe(
         self, client: object, data: object, packet_id: int, reasons: list[ReasonCode], properties: object

@@ -34,11 +34,15 @@ def refusal(reason: ReasonCode, settings: MqttSettings) -> str:
     )
 
 
-def farewell(reason: ReasonCode | None, settings: MqttSettings) -> str:
-    """Why an established connection ended; `reason` is the broker's, None if it just broke."""
+def farewell(reason: ReasonCode | None, was_up: bool, settings: MqttSettings) -> str:
+    """Why a connection ended; `reason` is the broker's, None if it just broke."""
     place = f"broker {settings.host}:{settings.port}"
-    if reason is None:
-        return f"{place}: the connection was lost"
+    if reason is None and not was_up:
+        hint = "" if settings.uses_tls else "; if this port speaks TLS, set ca_file under [mqtt]"
+        return f"{place} closed the connection without an answer{hint}"
+    if reason is None:  # not every broker says so when a second client takes the session
+        name = settings.client_id
+        return f"{place}: the connection was lost; if often, another client may use client_id {name!r}"
     if str(reason) == "Session taken over":
         return f"{place}: another client connected with our client_id {settings.client_id!r}; make it unique"
     return f"{place} ended the connection: {reason}"
@@ -52,15 +56,16 @@ def failure(error: BaseException, settings: MqttSettings) -> str:
     if isinstance(error, ssl.SSLCertVerificationError):
         return f"{place}: its certificate is not to be trusted: {error.verify_message.rstrip('.')}"
     if isinstance(error, ssl.SSLError):
-        return (
-            f"{place}: TLS failed ({error.reason or error}); does this port speak TLS, and is ca_file right?"
-        )
+        what = getattr(error, "reason", None) or error
+        return f"{place}: TLS failed ({what}); does this port speak TLS, and is ca_file right?"
     if isinstance(error, socket.gaierror):
         return f"{place}: the name {settings.host!r} cannot be resolved"
     if isinstance(error, ConnectionRefusedError):
         return f"{place}: nothing listens there (connection refused)"
     if isinstance(error, TimeoutError):
         return f"{place}: no answer within {settings.connect_timeout_s:g} s"
+    if isinstance(error, ConnectionResetError) and settings.uses_tls:
+        return f"{place}: the connection was reset during the TLS handshake; does this port speak TLS?"
     if isinstance(error, OSError):
         return f"{place}: {error.strerror or error}"
     return f"{place}: {type(error).__name__}: {error}"
