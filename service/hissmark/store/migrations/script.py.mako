@@ -16,4 +16,4 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
-    raise NotImplementedError("restore a backup instead: a downgrade would drop what is on record")
+    raise RuntimeError("restore a backup instead: a downgrade would drop what is on record")

@@ -26,7 +26,7 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
-    raise NotImplementedError("restore a backup instead: a downgrade would drop what is on record")
+    raise RuntimeError("restore a backup instead: a downgrade would drop what is on record")
 
 
 def _text(name: str, null: bool = False) -> sa.Column[str]:
