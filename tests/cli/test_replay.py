@@ -30,8 +30,8 @@ def test_the_journal_is_written_and_accounted_for(fresh_site: Path, levels: Path
     assert [json.loads(line) for line in out.read_text("utf-8").splitlines()] == []
     assert f"0 journal entries written to {out}." in done.stderr
     assert "240 samples from 2026-03-01T02:00:00Z to 2026-03-01T02:59:00Z" in done.stderr
-    assert "1 rows could not be used" in done.stderr
-    assert "Not in register.csv: AX-77 (1 rows)." in done.stderr
+    assert "Left out as unusable: 1 " in done.stderr
+    assert "Not in register.csv: AX-77 (1x)." in done.stderr
     assert not (fresh_site / "data").exists()
 
 

@@ -103,7 +103,7 @@ def _print_standing(site: Opened, wanted: JournalFilter, as_json: bool) -> None:
 
 
 def _print_table(site: Opened, rows: list[tuple[str, str, str, str]], now: int) -> None:
-    from hissmark.cli.output import console, counted, table
+    from hissmark.cli.output import console, counted, put_table, table
 
     out = console()
     if rows:
@@ -112,7 +112,7 @@ def _print_table(site: Opened, rows: list[tuple[str, str, str, str]], now: int) 
             made.add_row(
                 priority, state, valve, sentence, style="bold" if state == "unacknowledged" else None
             )
-        out.print(made)
+        put_table(out, made)
         out.print()
     says = f"{counted(len(rows), 'alarm')} not at rest." if rows else "No alarm stands."
     out.print(f"{site.site.name}: {says} {freshness(site, now)}")

@@ -82,9 +82,13 @@ def _unknown_names(site: Site) -> list[str]:
     if not site.store_url.startswith(prefix) or not (site.folder / site.store_url[len(prefix) :]).is_file():
         return []
     from hissmark.cli.opened import opened
+    from hissmark.store.errors import StoreError
 
-    with opened(Path(site.folder)) as open_site:
-        rows = open_site.reader.unknown_names(limit=100)
+    try:
+        with opened(Path(site.folder)) as open_site:
+            rows = open_site.reader.unknown_names(limit=100)
+    except StoreError as error:
+        return [f"Names that were heard are not known: {error}"]
     if not rows:
         return []
     heard = [

@@ -47,6 +47,13 @@ def table(*columns: str, right: tuple[str, ...] = ()) -> Table:
     return made
 
 
+def put_table(out: Console, made: Table) -> None:
+    """Print a table without the blanks that pad its lines, so that it copies cleanly."""
+    with out.capture() as caught:
+        out.print(made)
+    sys.stdout.write("\n".join(line.rstrip() for line in caught.get().splitlines()) + "\n")
+
+
 def ago(time_us: int | None, now_us: int) -> str:
     """``12 min ago``; ``never`` for a moment that has not been."""
     return f"{age_text((now_us - time_us) / 1e6)} ago" if time_us else "never"

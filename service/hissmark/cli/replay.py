@@ -115,12 +115,12 @@ def _extent(summary: ReplaySummary) -> Iterator[str]:
 def _left_out(summary: ReplaySummary) -> Iterator[str]:
     tally = summary.tally
     if summary.late:
-        yield f"{summary.late:,} samples came too late to be judged."
+        yield f"Too late to be judged: {summary.late:,} samples."
     if tally.bad:
         reasons = ", ".join(f"{rows:,} {reason}" for reason, rows in tally.reasons.most_common() if rows)
-        yield f"{tally.bad:,} rows could not be used ({reasons}), for instance:"
+        yield f"Left out as unusable: {reasons}; for instance"
         yield from (f"  {row}" for row in tally.bad_rows[:_EXAMPLES])
     if tally.unknown:
-        names = [f"{name} ({rows:,} rows)" for name, rows in tally.unknown.most_common(_EXAMPLES)]
+        names = [f"{name} ({rows:,}x)" for name, rows in tally.unknown.most_common(_EXAMPLES)]
         more = f" and {len(tally.unknown) - len(names)} more" if len(tally.unknown) > len(names) else ""
         yield f"Not in register.csv: {', '.join(names)}{more}."

@@ -137,7 +137,7 @@ def _is_fresh(site: Opened, channel: ChannelReading, now: int) -> bool:
 
 def _print_table(site: Opened, rows: list[dict[str, Any]], now: int) -> None:
     from hissmark.cli.alarms import freshness
-    from hissmark.cli.output import console, table
+    from hissmark.cli.output import console, put_table, table
 
     made = table("group", "valve", "verdict", "rise", "level", "background", "since", "why", right=_NUMBERS)
     group = ""
@@ -146,7 +146,7 @@ def _print_table(site: Opened, rows: list[dict[str, Any]], now: int) -> None:
         group = row["group"]
         made.add_row(shown, *_cells(row, now), style="bold" if row["verdict"] == "passing" else None)
     out = console()
-    out.print(made)
+    put_table(out, made)
     out.print()
     out.print(f"{site.site.name}: {_summary(rows)} {freshness(site, now)}")
     out.print("An aid for finding leaks, not proof of isolation.", style="dim")
@@ -164,7 +164,7 @@ def _cells(row: dict[str, Any], now: int) -> list[str]:
     if row["source"] and row["source"] != row["valve"]:
         why = f"{why} Source: {row['source']}."
     if at is not None and not row["fresh"]:
-        why = f"{why} (As of {_ago(at, now)}; not heard since.)"
+        why = f"{why} Not heard since: {_ago(at, now)}."
     levels = [_db(row[key]) for key in ("rise_db", "level_db", "baseline_db")]
     return [row["valve"], row["verdict"], *levels, _ago(since, now) if since else "", why]
 
