@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import tempfile
 import threading
@@ -15,8 +16,10 @@ import uvicorn
 from selenium import webdriver
 from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
+
 from support.broker import free_port
 
 _FLAGS = (
@@ -47,6 +50,7 @@ class Server:
         wait_for(lambda: self._server.started, "uvicorn to start")
 
     def stop(self) -> None:
+        self.app.state.context.live.broadcast.end_streams()
         self._server.should_exit = True
         self._thread.join(10)
 
@@ -121,20 +125,18 @@ class Browser:
         return self.text(selector)
 
     def press(self, *keys: str) -> None:
-        from selenium.webdriver.common.action_chains import ActionChains
-
         ActionChains(self.driver).send_keys(*keys).perform()
 
     def run(self, script: str, *arguments: Any) -> Any:
         return self.driver.execute_script(script, *arguments)
 
     def complaints(self) -> list[str]:
-        """What the console reports as errors, network failures while a server is down left out."""
+        """What the console reports as errors; a server that is down and a refused action are no errors."""
         rows = self.driver.get_log("browser")
         return [
             str(row["message"])
             for row in rows
-            if row["level"] == "SEVERE" and "net::ERR_" not in str(row["message"])
+            if row["level"] == "SEVERE" and not re.search("net::ERR_|status of 409", str(row["message"]))
         ]
 
     def picture(self, path: Path) -> None:

@@ -157,10 +157,19 @@ def register_of(groups: dict[str, int], *, reference_last: bool = True) -> Regis
             tag = f"XV-{g}{i:02d}"
             rows.append(
                 Channel(
-                    f"AS-{g}{i:02d}", f"AS-{g}{i:02d}", "valve", name, i + (not reference_last), tag,
-                    distance_m=4.0 + (i * 3) % 5, joints=2, closed_when=Condition.parse(f"ZT-{g}{i:02d} < 2"),
-                    upstream_pressure=f"PT-{g}01", downstream_pressure=f"PT-{g}02", interval_s=10.0,
-                )  # fmt: skip
+                    f"AS-{g}{i:02d}",
+                    f"AS-{g}{i:02d}",
+                    "valve",
+                    name,
+                    i + (not reference_last),
+                    tag,
+                    distance_m=4.0 + (i * 3) % 5,
+                    joints=2,
+                    closed_when=Condition.parse(f"ZT-{g}{i:02d} < 2"),
+                    upstream_pressure=f"PT-{g}01",
+                    downstream_pressure=f"PT-{g}02",
+                    interval_s=10.0,
+                )
             )
         at = valves + 1 if reference_last else 1
         rows.append(
@@ -196,7 +205,8 @@ def tick_of(layout: Layout, scenes: dict[str, Scene], at_us: int) -> Tick:
     return Tick(
         at_us, np.array(groups, np.int32), channels.astype(np.int32), **columns, **codes,
         baseline_state=np.full(n, BaselineState.TRACKING, np.uint8), steady=np.ones(n, np.uint8),
-        last_us=last_us, interval_s=np.full(n, 10, np.float32), odds=per_group["margin_db"] * 0.9, **per_group,
+        last_us=last_us, interval_s=np.full(n, 10, np.float32), odds=per_group["margin_db"] * 0.9,
+        **per_group,
     )  # fmt: skip
 
 
@@ -300,7 +310,9 @@ class Invented:
         held = self.standing[valve, alarm]
         acknowledged = held.state is AlarmState.ACKNOWLEDGED
         state = AlarmState.NORMAL if acknowledged else AlarmState.RTN_UNACKNOWLEDGED
-        self._put_alarm(replace(held, state=state, active=False, changed_us=now_us), AlarmEvent.CLEARED, now_us)
+        self._put_alarm(
+            replace(held, state=state, active=False, changed_us=now_us), AlarmEvent.CLEARED, now_us
+        )
 
     def act(self, request: ActionRequest) -> ActionOutcome:
         """Acknowledge as the service does: on record first, then applied."""

@@ -38,11 +38,21 @@ class Subscriber:
         self._waiting: deque[Event] = deque()
         self._lost = False
         self._wake = asyncio.Event()
+        self.ended = False
 
     def offer(self, event: Event) -> None:
         # A loop that has closed in the meantime takes its page with it.
         with contextlib.suppress(RuntimeError):
             self._loop.call_soon_threadsafe(self._put, event)
+
+    def end(self) -> None:
+        """Let the stream end; its page will connect again."""
+        with contextlib.suppress(RuntimeError):
+            self._loop.call_soon_threadsafe(self._end)
+
+    def _end(self) -> None:
+        self.ended = True
+        self._wake.set()
 
     def _put(self, event: Event) -> None:
         if len(self._waiting) >= self._limit:
@@ -107,6 +117,13 @@ class Broadcaster:
     def unsubscribe(self, subscriber: Subscriber) -> None:
         with self._lock:
             self._subscribers.discard(subscriber)
+
+    def end_streams(self) -> None:
+        """Let every stream end, so that the web server can stop without waiting for its pages."""
+        with self._lock:
+            subscribers = list(self._subscribers)
+        for subscriber in subscribers:
+            subscriber.end()
 
     def _missed(self, after: int | None) -> list[Event]:
         if after is None or after == self._number:

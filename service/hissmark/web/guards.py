@@ -72,8 +72,8 @@ class Guards:
             await self._app(scope, _replay(body, receive), send)
 
     def _time(self, scope: Scope, status: int, took_s: float) -> None:
-        route = getattr(scope.get("route"), "path", "other")
-        if not str(route).endswith("/events"):  # an event stream lasts as long as its page
+        route = getattr(scope.get("endpoint"), "__name__", "other")  # bounded, unlike the path
+        if route != "events":  # an event stream lasts as long as its page
             self._metrics.http_s.labels(route, str(status)).observe(took_s)
 
 

@@ -65,11 +65,18 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(Exception, _unexpected)
 
 
-DOCUMENTED: dict[int | str, dict[str, Any]] = {
-    status: {"description": HTTPStatus(status).phrase, "content": {MEDIA_TYPE: {}}, "model": Problem}
-    for status in (400, 404, 405, 413, 422, 503)
-}
+def _documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    return {
+        status: {"description": HTTPStatus(status).phrase, "content": {MEDIA_TYPE: {}}, "model": Problem}
+        for status in statuses
+    }
+
+
+DOCUMENTED = _documented(400, 404, 405, 413, 422, 503)
 """For FastAPI's `responses`: what any endpoint may answer."""
+
+REFUSED = _documented(403, 409)
+"""What an action may answer besides: from a foreign page, or not possible as the alarm stands."""
 
 
 def _title(status: int) -> str:

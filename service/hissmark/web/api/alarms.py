@@ -17,9 +17,13 @@ from hissmark.web.answers import answer
 from hissmark.web.context import Context
 from hissmark.web.paging import JournalQuery, next_link
 from hissmark.web.parameters import Limit, Name, OptionalName, Seq, SpanQuery
-from hissmark.web.problems import DOCUMENTED, not_found, problem
+from hissmark.web.problems import DOCUMENTED, REFUSED, not_found, problem
 
 router = APIRouter(prefix="/alarms", tags=["alarms"], responses=DOCUMENTED)
+
+
+_NAME = r"^[^\x00-\x1f\x7f]*[^\x00-\x1f\x7f\s][^\x00-\x1f\x7f]*$"
+"""No control characters, and something that can be seen."""
 
 
 class Alarms(TypedDict):
@@ -39,7 +43,7 @@ class JournalPage(TypedDict):
 class Act(BaseModel):
     """Who acts, and why."""
 
-    operator: str = Field(min_length=1, max_length=100, pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$")
+    operator: str = Field(min_length=1, max_length=100, pattern=_NAME)
     comment: str = Field(default="", max_length=1000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f]*$")
 
 
@@ -90,7 +94,7 @@ def journal(
     return answer({"entries": [journal_shape(row) for row in rows], "next": more})
 
 
-@router.post("/{valve:path}/{alarm}/acknowledge", response_model=Done)
+@router.post("/{valve:path}/{alarm}/acknowledge", response_model=Done, responses=REFUSED)
 def acknowledge(context: Context, valve: Name, alarm: AlarmKind, act: Act) -> Response:
     """Acknowledge an alarm. The answer comes once that is on record and applied."""
     if valve not in _subjects(context):

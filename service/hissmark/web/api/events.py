@@ -110,7 +110,7 @@ async def _stream(live: LiveState, after: str | None) -> AsyncIterator[str]:
         for event in missed:
             yield _text(live, event)
         due_s = _seconds() + HEARTBEAT_S
-        while True:
+        while not subscriber.ended:
             waiting = await subscriber.next(max(0.0, due_s - _seconds()))
             text = "".join(_text(live, event) for event in waiting)
             if _seconds() >= due_s:  # on time however busy the events are

@@ -1,0 +1,60 @@
+"""Health: alive means the worker runs; ready means that what is shown can be relied on."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from support.invented import MINUTE_US, Invented
+
+
+def test_all_is_well(client: TestClient) -> None:
+    assert client.get("/health/live").status_code == 200
+    answer = client.get("/health/ready")
+    assert answer.status_code == 200
+    assert [c["name"] for c in answer.json()["checks"]] == ["worker", "broker", "data", "commit"]
+
+
+@pytest.mark.parametrize(
+    ("facts", "check"),
+    [
+        ({"worker_alive": False}, "worker"),
+        ({"connected": False}, "broker"),
+        ({"last_commit_us": 0}, "commit"),
+    ],
+)
+def test_not_ready_says_what_is_wrong(
+    client: TestClient, plant: Invented, facts: dict[str, Any], check: str
+) -> None:
+    plant.live.report(**facts)
+    answer = client.get("/health/ready")
+    assert answer.status_code == 503
+    assert answer.headers["content-type"].startswith("application/problem+json")
+    assert [c["name"] for c in answer.json()["checks"] if not c["ok"]] == [check]
+
+
+def test_dead_worker_is_not_alive(client: TestClient, plant: Invented) -> None:
+    plant.live.report(worker_alive=False)
+    assert client.get("/health/live").status_code == 503
+
+
+def test_old_data_is_not_ready(client: TestClient, plant: Invented) -> None:
+    plant.clock.at_us += 6 * MINUTE_US
+    assert "newest sample is 6 min old" in client.get("/health/ready").json()["detail"]
+
+
+def test_a_stalled_commit_is_not_ready_but_a_quiet_line_is(client: TestClient, plant: Invented) -> None:
+    plant.clock.at_us += MINUTE_US
+    assert client.get("/health/ready").status_code == 200
+    plant.live.report(queue_messages=7)
+    assert client.get("/health/ready").status_code == 503
+
+
+def test_metrics_are_prometheus_text(client: TestClient) -> None:
+    answer = client.get("/metrics")
+    assert answer.headers["content-type"].startswith("text/plain; version=0.0.4")
+    assert "hissmark_rise_db{" in answer.text
+    client.get("/api/v1/valves")
+    assert 'route="valves",status="200"' in client.get("/metrics").text
