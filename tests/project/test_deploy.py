@@ -1,0 +1,289 @@
+"""What is handed to whoever runs it is tried, not only written: broker settings, unit, compose file."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import pytest
+import yaml
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from hissmark.site.load import check_site
+from hissmark.site.problems import Severity
+from support.broker import free_port, mosquitto_path
+
+ROOT = Path(__file__).parents[2]
+DEPLOY = ROOT / "deploy"
+DOCKER = ROOT / "docker"
+PASSWORDS = {"hissmark": "h1", "gw1": "g1", "gw2": "g2"}
+
+
+def openssl(*arguments: object) -> None:
+    subprocess.run(["openssl", *map(str, arguments)], check=True, capture_output=True)
+
+
+def make_certificates(folder: Path) -> None:
+    """A private authority and the broker's certificate for this machine."""
+    folder.mkdir()
+    ca, key, request, cert = (folder / n for n in ("ca.crt", "broker.key", "broker.csr", "broker.crt"))
+    new = ("req", "-newkey", "rsa:2048", "-nodes")
+    openssl(
+        *new, "-x509", "-days", 2, "-subj", "/CN=test authority", "-keyout", folder / "ca.key", "-out", ca
+    )
+    openssl(*new, "-subj", "/CN=127.0.0.1", "-keyout", key, "-out", request)
+    names = folder / "names"
+    names.write_text("subjectAltName=IP:127.0.0.1\n")
+    sign = ("-CA", ca, "-CAkey", folder / "ca.key", "-CAcreateserial", "-days", 2, "-extfile", names)
+    openssl("x509", "-req", "-in", request, *sign, "-out", cert)
+
+
+class Shipped:
+    """Mosquitto running on the settings we ship, moved to a private folder and ports."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.plain, self.tls = folder, free_port(), free_port()
+        make_certificates(folder / "certs")
+        shutil.copy(DEPLOY / "mosquitto" / "hissmark.acl", folder)
+        passwords = folder / "hissmark.passwd"
+        passwords.write_text("".join(f"{name}:{word}\n" for name, word in PASSWORDS.items()))
+        subprocess.run(["mosquitto_passwd", "-U", str(passwords)], check=True, capture_output=True)
+        for secret in (passwords, folder / "hissmark.acl"):
+            secret.chmod(0o600)
+        text = (DEPLOY / "mosquitto" / "mosquitto.conf").read_text("utf-8")
+        for ours, theirs in self._moves().items():
+            assert ours in text
+            text = text.replace(ours, theirs)
+        self.config = folder / "mosquitto.conf"
+        self.config.write_text(text + ("\nuser root\n" if os.geteuid() == 0 else ""))
+
+    def _moves(self) -> dict[str, str]:
+        return {
+            "/etc/mosquitto/": f"{self.folder}/",
+            "/var/lib/mosquitto/": f"{self.folder}/",
+            "listener 8883": f"listener {self.tls} 127.0.0.1",
+            "listener 1883 127.0.0.1": f"listener {self.plain} 127.0.0.1",
+        }
+
+
+def wait_for_port(port: int, process: subprocess.Popen[bytes]) -> None:
+    """Until somebody listens on `port`; TimeoutError if the process ends first or takes too long."""
+    end = time.monotonic() + 10
+    while process.poll() is None and time.monotonic() < end:
+        try:
+            return socket.create_connection(("127.0.0.1", port), timeout=1).close()
+        except OSError:
+            time.sleep(0.02)
+    raise TimeoutError
+
+
+@pytest.fixture(scope="module")
+def shipped(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shipped]:
+    broker = Shipped(tmp_path_factory.mktemp("mosquitto"))
+    program = mosquitto_path()
+    assert program, "mosquitto is not installed"
+    log = broker.folder / "log"
+    with log.open("wb") as stream:
+        process = subprocess.Popen([program, "-c", broker.config], stderr=stream)
+    try:
+        wait_for_port(broker.tls, process)
+    except TimeoutError:
+        pytest.fail(f"mosquitto does not take the settings we ship: {log.read_text(errors='replace')}")
+    yield broker
+    process.terminate()
+    process.wait(10)
+
+
+class Client:
+    """An MQTT 5 user of the broker that waits for each step; `keep` asks for a session that outlives it."""
+
+    def __init__(self, port: int, user: str, *, ca: Path | None = None, keep: bool = False) -> None:
+        self.got: list[str] = []
+        self.refused = ""
+        self._came = threading.Condition()
+        self._connected = threading.Event()
+        name = f"test-{user}-{'kept' if keep else 'now'}"
+        self.mqtt = mqtt.Client(CallbackAPIVersion.VERSION2, name, protocol=mqtt.MQTTv5)
+        self.mqtt.username_pw_set(user, PASSWORDS.get(user, "wrong"))
+        if ca is not None:
+            self.mqtt.tls_set(str(ca))
+        self.mqtt.on_connect = self._on_connect
+        self.mqtt.on_message = self._on_message
+        session = Properties(PacketTypes.CONNECT)
+        session.SessionExpiryInterval = 600 if keep else 0
+        self.mqtt.connect("127.0.0.1", port, clean_start=not keep, properties=session)
+        self.mqtt.loop_start()
+        assert self._connected.wait(10), "no answer to CONNECT"
+
+    def _on_connect(
+        self, client: object, data: object, flags: object, code: ReasonCode, more: object
+    ) -> None:
+        self.refused = str(code) if code.is_failure else ""
+        self._connected.set()
+
+    def _on_message(self, client: object, data: object, message: mqtt.MQTTMessage) -> None:
+        with self._came:
+            self.got.append(message.topic)
+            self._came.notify_all()
+
+    def subscribe(self, topic: str) -> None:
+        acknowledged = threading.Event()
+        self.mqtt.on_subscribe = lambda *_: acknowledged.set()
+        self.mqtt.subscribe(topic, 1)
+        assert acknowledged.wait(10)
+
+    def publish(self, topic: str, count: int = 1) -> None:
+        sent = [self.mqtt.publish(topic, b"[]", 1) for _ in range(count)]
+        for message in sent:
+            message.wait_for_publish(20)
+
+    def wait_for(self, count: int) -> list[str]:
+        with self._came:
+            assert self._came.wait_for(lambda: len(self.got) >= count, 20), f"only {len(self.got)} came"
+        return self.got
+
+    def close(self) -> None:
+        self.mqtt.disconnect()
+        self.mqtt.loop_stop()
+
+
+@pytest.mark.broker
+def test_shipped_broker_lets_gateways_say_only_their_own(shipped: Shipped) -> None:
+    """A gateway publishes below its own name, over TLS; what it or hissmark says elsewhere reaches nobody."""
+    ear = Client(shipped.plain, "hissmark", keep=True)
+    ear.subscribe("plant/#")
+    gateway = Client(shipped.tls, "gw1", ca=shipped.folder / "certs" / "ca.crt")
+    for user, topic in (("gw2", "plant/gw1/levels"), ("hissmark", "plant/gw1/levels"), ("gw2", "other")):
+        intruder = Client(shipped.plain, user)  # Mosquitto 2.0.11 cuts its connection, later ones do not
+        intruder.mqtt.publish(topic, b"[]", 0).wait_for_publish(10)
+        intruder.close()
+    gateway.publish("plant/gw1/levels")
+    gateway.publish("plant/gw1/process")
+    assert ear.wait_for(2) == ["plant/gw1/levels", "plant/gw1/process"]
+    gateway.close()
+    ear.mqtt.unsubscribe("plant/#")
+    ear.close()
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("user", ["stranger", ""])
+def test_shipped_broker_refuses_strangers(user: str, shipped: Shipped) -> None:
+    client = Client(shipped.plain, user)
+    assert client.refused
+    client.close()
+
+
+@pytest.mark.broker
+def test_shipped_broker_keeps_more_than_the_default_thousand(shipped: Shipped) -> None:
+    """With Mosquitto's default limit 4,000 of these 5,000 would be dropped without a word."""
+    away = Client(shipped.plain, "hissmark", keep=True)
+    away.subscribe("plant/gw2/levels")
+    away.close()
+    gateway = Client(shipped.plain, "gw2")
+    gateway.publish("plant/gw2/levels", 5000)
+    gateway.close()
+    back = Client(shipped.plain, "hissmark", keep=True)
+    assert len(back.wait_for(5000)) == 5000
+    back.close()
+
+
+def unit_text() -> str:
+    return (DEPLOY / "systemd" / "hissmark@.service").read_text("utf-8")
+
+
+@pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="no systemd on this machine")
+def test_unit_is_understood_and_hardened(tmp_path: Path) -> None:
+    """systemd finds no fault with the unit, and rates its exposure 'OK' (2.0 of 10) or better."""
+    unit = tmp_path / "hissmark-north.service"
+    unit.write_text(unit_text().replace("/opt/hissmark/bin/hissmark", sys.executable), "utf-8")
+    verify = subprocess.run(["systemd-analyze", "verify", unit], capture_output=True, text=True, check=False)
+    assert (verify.returncode, verify.stderr) == (0, "")
+    command = ["systemd-analyze", "security", "--offline=yes", "--threshold=20", unit]
+    rated = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert rated.returncode == 0, rated.stdout[-300:]
+
+
+def test_unit_gives_the_service_time_to_stop() -> None:
+    """A clean stop is promised within 10 s; systemd must not kill before that."""
+    seconds = re.search(r"^TimeoutStopSec=(\d+)$", unit_text(), re.M)
+    assert seconds
+    assert int(seconds[1]) > 10
+
+
+def compose() -> dict[str, dict[str, dict[str, object]]]:
+    loaded: dict[str, dict[str, dict[str, object]]] = yaml.safe_load(
+        (DOCKER / "compose.yaml").read_text("utf-8")
+    )
+    return loaded
+
+
+def test_compose_mounts_files_that_exist() -> None:
+    """A file that is missing is made as a folder by the engine, and fails late and darkly."""
+    for service in compose()["services"].values():
+        for volume in service.get("volumes", []):  # type: ignore[attr-defined]
+            source = volume.split(":")[0]
+            if source.startswith(".") and "secrets" not in source:
+                assert (DOCKER / source).is_file(), source
+
+
+def test_compose_services_are_confined() -> None:
+    """Read-only, no capabilities, no new privileges, and nothing published beyond this machine."""
+    for name, service in compose()["services"].items():
+        assert service["read_only"] is True, name
+        assert service["cap_drop"] == ["ALL"], name
+        assert service["security_opt"] == ["no-new-privileges:true"], name
+        assert all(str(port).startswith("127.0.0.1:") for port in service.get("ports", [])), name  # type: ignore[attr-defined]
+
+
+def test_compose_secrets_are_made_by_the_script() -> None:
+    script = (DOCKER / "secrets.sh").read_text("utf-8")
+    for name in compose()["secrets"]:
+        assert f"secret {name}\n" in script
+
+
+def test_compose_site_is_accepted(tmp_path: Path) -> None:
+    """`hissmark check` finds no error in the site of the compose file, and warns of what its comments say."""
+    text = (DOCKER / "site" / "site.toml").read_text("utf-8")
+    password = tmp_path / "broker_password"
+    password.write_text("secret")
+    (tmp_path / "site.toml").write_text(text.replace("/run/secrets/broker_password", str(password)), "utf-8")
+    shutil.copy(ROOT / "config" / "register.csv", tmp_path)
+    problems = check_site(tmp_path)
+    assert [str(p) for p in problems if p.severity is Severity.ERROR] == []
+    assert {p.field for p in problems} <= {"mqtt.password_file", "http.host", "http.beyond_this_machine"}
+
+
+def test_image_runs_without_rights_and_is_watched() -> None:
+    """The image's own promises: a numbered user that is not root, a health check, a clean stop."""
+    image = (DOCKER / "Dockerfile").read_text("utf-8").split("FROM ")[-1]
+    assert re.search(r"^USER 10001:10001$", image, re.M)
+    assert "HEALTHCHECK" in image
+    assert "/health/live" in image
+    assert re.search(r"^STOPSIGNAL SIGTERM$", image, re.M)
+    assert not re.search(r"\b(apt-get|curl|wget)\b", image)
+
+
+def test_alert_rules_say_what_to_do() -> None:
+    rules = yaml.safe_load((DEPLOY / "prometheus" / "hissmark.rules.yml").read_text("utf-8"))
+    for group in rules["groups"]:
+        for rule in group["rules"]:
+            assert set(rule["annotations"]) == {"summary", "action"}, rule["alert"]
+            assert rule["labels"]["severity"] in {"info", "warning", "critical"}
+
+
+@pytest.mark.skipif(not shutil.which("promtool"), reason="promtool is not installed")
+def test_alert_rules_are_understood_by_prometheus() -> None:
+    rules = DEPLOY / "prometheus" / "hissmark.rules.yml"
+    subprocess.run(["promtool", "check", "rules", rules], check=True, capture_output=True)

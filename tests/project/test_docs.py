@@ -1,0 +1,137 @@
+"""The manual and the program say the same: every setting, verdict, reason, state, reject and metric."""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import re
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterable
+from enum import Enum
+from pathlib import Path
+
+import pytest
+
+from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState
+from hissmark.decode.columns import NOT_JUDGED, Flag, RejectReason
+from hissmark.engine.settings import CoreSettings
+from hissmark.judge.verdicts import BaselineState, Explanation, Labelled, Reason, SensorHealth, Verdict
+from hissmark.site.settings import HttpSettings, LogSettings, MqttTable, SourceSettings, StoreSettings
+
+ROOT = Path(__file__).parents[2]
+DOCS = ROOT / "service" / "docs"
+EXAMPLE = (ROOT / "config" / "site.toml").read_text("utf-8")
+
+
+def table(page: str, heading: str) -> list[list[str]]:
+    """Cells of the first table under a heading, without its head."""
+    text = (DOCS / page).read_text("utf-8").split(f"\n## {heading}\n")[1].split("\n## ")[0]
+    rows = [row for row in text.splitlines() if row.startswith("|")]
+    return [[cell.strip() for cell in re.split(r"(?<!\\)\|", row)[1:-1]] for row in rows[2:]]
+
+
+def first_cells(page: str, heading: str) -> list[str]:
+    return [cells[0].strip("`") for cells in table(page, heading)]
+
+
+def texts(kind: Iterable[Enum]) -> list[str]:
+    return [member.text if isinstance(member, Labelled) else str(member.value) for member in kind]
+
+
+@pytest.mark.parametrize(
+    ("page", "heading", "kind"),
+    [
+        ("alarms.md", "How the program thinks", Explanation),
+        ("alarms.md", "Verdicts", Verdict),
+        ("alarms.md", "Reasons", Reason),
+        ("alarms.md", "Alarms", AlarmKind),
+        ("alarms.md", "States", AlarmState),
+        ("alarms.md", "Events in the journal", AlarmEvent),
+        ("alarms.md", "Sensor health", SensorHealth),
+        ("alarms.md", "Baseline states", BaselineState),
+        ("reference.md", "Why a record is turned away", RejectReason),
+    ],
+)
+def test_every_word_of_the_program_is_explained(page: str, heading: str, kind: type[Enum]) -> None:
+    """No word is missing and none is explained that the program does not use."""
+    assert sorted(first_cells(page, heading)) == sorted(texts(kind))
+
+
+def test_reasons_are_explained_with_a_verdict_that_exists() -> None:
+    assert {cells[1] for cells in table("alarms.md", "Reasons")} <= set(texts(Verdict))
+
+
+def test_marks_on_samples_are_explained() -> None:
+    """Name, bit and whether the sample is judged."""
+    said = [(c[0].strip("`"), int(c[1]), c[3]) for c in table("reference.md", "Marks on a stored sample")]
+    wanted = [(f.name.lower().replace("_", "-"), f.value, "no" if f in NOT_JUDGED else "yes") for f in Flag]
+    assert said == wanted
+
+
+def test_settings_page_is_up_to_date() -> None:
+    """Regenerate with: python tests/project/settings_page.py"""
+    script = Path(__file__).with_name("settings_page.py")
+    done = subprocess.run([sys.executable, script, "--check"], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_no_setting_is_without_a_meaning() -> None:
+    rows = re.findall(r"^\| `(\w+)` \|.*\| ([^|]*) \|$", (DOCS / "settings.md").read_text("utf-8"), re.M)
+    assert len(rows) > 40
+    assert [name for name, meaning in rows if len(meaning) < 10] == []
+
+
+def core_settings() -> list[tuple[str, str, object]]:
+    """(table, setting, default) of everything that can be tuned in the computation."""
+    core = CoreSettings()
+    tables = {name: getattr(core, name) for name in ("signal", "baseline", "judge", "alarms")}
+    return [(t, f.name, f.default) for t, value in tables.items() for f in dataclasses.fields(value)]
+
+
+@pytest.mark.parametrize(("name", "setting", "default"), core_settings())
+def test_example_site_shows_every_setting_with_its_default(name: str, setting: str, default: object) -> None:
+    """The example is what people copy: each setting is there, commented, with the default in force."""
+    section = re.split(rf"^(?:# ?)?\[{name}\]", EXAMPLE, flags=re.M)[1]
+    section = re.split(r"^(?:# ?)?\[", section, flags=re.M)[0]
+    shown = re.search(rf"^(?:# ?)?{setting} = ([^#\n]+)", section, re.M)
+    assert shown, f"[{name}] {setting} is not in config/site.toml"
+    assert tomllib.loads(f"x = {shown[1]}")["x"] == default
+
+
+@pytest.mark.parametrize("model", [MqttTable, SourceSettings, HttpSettings, StoreSettings, LogSettings])
+def test_example_site_shows_the_deployment(model: type) -> None:
+    fields = set(model.model_fields) - {"source"}
+    assert {name for name in fields if not re.search(rf"^(?:# ?)?{name} = ", EXAMPLE, re.M)} == set()
+
+
+def metric_names() -> set[str]:
+    """Every metric the program makes, as a scrape shows it."""
+    found = set()
+    for node in ast.walk(ast.parse((ROOT / "service/hissmark/publish/metrics.py").read_text("utf-8"))):
+        if isinstance(node, ast.Call) and node.args and isinstance(node.args[0], ast.Constant):
+            name = node.args[0].value
+            if isinstance(name, str) and name.startswith("hissmark_"):
+                counter = isinstance(node.func, ast.Name) and node.func.id == "Counter"
+                found.add(name + "_total" if counter else name)
+        elif isinstance(node, ast.Tuple) and node.elts and isinstance(node.elts[0], ast.Constant):
+            name = node.elts[0].value
+            if isinstance(name, str) and name.startswith("hissmark_"):
+                found.add(name)
+    return found
+
+
+def test_every_metric_is_explained() -> None:
+    said = (DOCS / "metrics.md").read_text("utf-8")
+    assert len(metric_names()) > 20
+    assert {name for name in metric_names() if not re.search(rf"\b{name}\b", said)} == set()
+
+
+def test_metrics_page_and_alert_rules_name_no_metric_that_does_not_exist() -> None:
+    """A dashboard or rule on a misspelt metric is silent for ever."""
+    known = metric_names()
+    series = known | {name + end for name in known for end in ("_bucket", "_sum", "_count", "_created")}
+    for page in (DOCS / "metrics.md", ROOT / "deploy" / "prometheus" / "hissmark.rules.yml"):
+        named = set(re.findall(r"\bhissmark_[a-z_]+\b", page.read_text("utf-8")))
+        assert named - series == set(), page.name
