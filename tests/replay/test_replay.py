@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from replay.files_for_tests import of_kind, picked, write_csv, write_parquet
 
 from hissmark.decode.columns import Batch
 from hissmark.demo.folder import write_site
@@ -21,17 +20,24 @@ from hissmark.replay.replay import ReplaySummary, replay_files
 from hissmark.replay.rows import ReplayError
 from hissmark.replay.shards import split
 from hissmark.site.load import Site, load_site
+from replay.files_for_tests import of_kind, picked, write_csv, write_parquet
 
 LIVE_US = 1_790_000_000 * S // (60 * S) * (60 * S)
 HOUR_US = 3600 * S
 PLANT = Plant(1, Story.told(1, LIVE_US, 60))
-FROM_US, TO_US = LIVE_US - 12 * HOUR_US, LIVE_US + 4 * HOUR_US
+FROM_US, TO_US = LIVE_US - 4 * HOUR_US, LIVE_US + 3 * HOUR_US + HOUR_US // 4
 
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Site:
     folder = tmp_path_factory.mktemp("site")
     write_site(folder, 1883, 8470)
+    settings = folder / "site.toml"
+    text = settings.read_text()
+    for slow, quick in (("learn_s = 14400", "learn_s = 7200"), ("learn_windows = 24", "learn_windows = 10")):
+        assert slow in text
+        text = text.replace(slow, quick)
+    settings.write_text(text)
     return load_site(folder)
 
 
@@ -99,18 +105,19 @@ def test_it_is_what_the_engine_says_when_fed_message_by_message(
     expected = sorted((rfc3339(e.at_us), e.group, e.valve, e.event.value, e.rise_db) for e in found)
     lines = [json.loads(line) for line in reference]
     assert sorted((r["at"], r["group"], r["valve"], r["event"], r["rise_db"]) for r in lines) == [
-        (at, group, valve, event, pytest.approx(rise)) for at, group, valve, event, rise in expected
+        (at, group, valve, event, pytest.approx(rise, abs=0.006))
+        for at, group, valve, event, rise in expected
     ]
 
 
-@pytest.mark.parametrize("workers", [2, 5, 50])
+@pytest.mark.parametrize("workers", [2, 50])
 def test_the_number_of_processes_changes_nothing(
     site: Site, files: tuple[Path, Path], tmp_path: Path, reference: list[bytes], workers: int
 ) -> None:
     assert journal(site, tmp_path / "j", [files[0]], [files[1]], workers=workers) == reference
 
 
-@pytest.mark.parametrize("kind", ["csv", "csv-ns", "one file", "many files"])
+@pytest.mark.parametrize("kind", ["csv", "one file", "many files"])
 def test_the_kind_of_file_changes_nothing(
     site: Site, samples: Batch, files: tuple[Path, Path], tmp_path: Path, reference: list[bytes], kind: str
 ) -> None:
@@ -126,12 +133,13 @@ def test_the_kind_of_file_changes_nothing(
         process = []
     else:
         only = of_kind(PLANT, samples, level=True)
-        levels = [write_csv(tmp_path / "levels.csv", PLANT.names, only, nanoseconds=kind == "csv-ns")]
+        levels = [write_csv(tmp_path / "levels.csv", PLANT.names, only)]
     assert journal(site, tmp_path / "j", levels, process, workers=1) == reference
 
 
-@pytest.mark.parametrize("jumble", ["within lateness", "by channel", "shuffled", "backwards"])
-@pytest.mark.parametrize("workers", [1, 2])
+@pytest.mark.parametrize(
+    ("jumble", "workers"), [("within lateness", 1), ("by channel", 1), ("shuffled", 2), ("backwards", 1)]
+)
 def test_the_order_of_rows_changes_nothing(
     site: Site, samples: Batch, tmp_path: Path, reference: list[bytes], jumble: str, workers: int,
     monkeypatch: pytest.MonkeyPatch,
@@ -139,7 +147,9 @@ def test_the_order_of_rows_changes_nothing(
     monkeypatch.setattr(sources, "MAX_BUFFERED_ROWS", 10_000)
     random = np.random.default_rng(3)
     order = {
-        "within lateness": np.argsort(samples.time_us + random.integers(0, 50 * S, len(samples)), kind="stable"),
+        "within lateness": np.argsort(
+            samples.time_us + random.integers(0, 50 * S, len(samples)), kind="stable"
+        ),
         "by channel": np.argsort(samples.series, kind="stable"),
         "shuffled": random.permutation(len(samples)),
         "backwards": np.arange(len(samples))[::-1],
