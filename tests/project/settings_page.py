@@ -123,7 +123,7 @@ def _core(table: str, text: str, kind: type) -> Iterator[str]:
     said = attributes(kind)
     for field in dataclasses.fields(kind):  # type: ignore[arg-type]
         low, high = range_of(kind, field.name)
-        may_be = f"{low:g} to {high:g}{unit_of(field.name)}"
+        may_be = f"{low:.12g} to {high:.12g}{unit_of(field.name)}"
         yield f"| `{field.name}` | {may_be} | `{field.default}` | {said[field.name]} |"
     yield ""
 
@@ -152,24 +152,50 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+#: Settings that the example explains together with others.
+TOGETHER = {
+    ("mqtt", "username"): "The user the broker knows us as.",
+    ("mqtt", "password_file"): "File that holds the password alone; read again on each connect.",
+    ("mqtt", "tls"): "Encrypt, and believe the authorities of the operating system if `ca_file` names none.",
+    ("mqtt", "ca_file"): "Authority that signed the broker's certificate (PEM). Implies encryption.",
+    ("mqtt", "cert_file"): "Our own certificate (PEM), if the broker asks for one.",
+    ("mqtt", "key_file"): "The private key to `cert_file`.",
+    ("mqtt.source", "filter"): "MQTT topic filter: `+` stands for one level, `#` for all that follow.",
+    ("mqtt.source", "qos"): "1 loses nothing; 0 is cheaper and may lose messages.",
+    ("mqtt.source", "format"): "SenML packs (RFC 8428), or plain JSON with one value a message.",
+    ("mqtt.source", "value"): "`json` only: JSON Pointer (RFC 6901) to the value.",
+    ("mqtt.source", "time"): "`json` only: JSON Pointer to the time; without one, the time of receipt.",
+    ("mqtt.source", "name"): "`json` only: the name, from topic levels counted from 0, e.g. `{1}/{3}`. "
+    "Without it the whole topic is the name.",
+    ("http", "host"): "Address the page, API and metrics are served on.",
+    ("http", "port"): "Port the page, API and metrics are served on.",
+    ("http", "beyond_this_machine"): "States that a `host` other than this machine is meant: the page asks "
+    "for no password, so put a proxy with sign-in in front.",
+}  # fmt: skip
+
+
 def comments(table: str) -> dict[str, str]:
     """Name -> comment above it in the example site, for one table ('' is the top of the file)."""
     found: dict[str, str] = {}
-    here, block = "", list[str]()
+    here, block, used = "", list[str](), False
     for row in EXAMPLE.read_text("utf-8").splitlines():
-        head = re.fullmatch(r"(?:# ?)?\[\[?([\w.]+)\]?\]\s*(?:#.*)?", row)
-        setting = re.match(r"(?:# ?)?(\w+) = ", row)
+        head = re.fullmatch(r"#?\[\[?([\w.]+)\]?\]", row)
+        setting = re.match(r"#?(\w+) = ", row)
         if head:
             here, block = head[1], []
-        elif setting:
-            if here == table and block:
-                found.setdefault(setting[1], _sentence(" ".join(block)))
+        elif setting and here == table and block:
+            found.setdefault(setting[1], _meaning(block))
+        elif row.startswith("# "):
+            block = [row[2:]] if used else [*block, row[2:]]
+        elif not row:
             block = []
-        elif row.startswith("#"):
-            block.append(row.lstrip("# ").rstrip())
-        else:
-            block = []
-    return found
+        used = bool(setting)
+    return found | {name: text for (where, name), text in TOGETHER.items() if where == table}
+
+
+def _meaning(block: list[str]) -> str:
+    """One sentence or more, without the unit that stands first (it has a column of its own)."""
+    return _sentence(re.sub(r"^(?:s|days|dB)\. ", "", " ".join(block))).replace("|", "\\|")
 
 
 def main() -> int:
