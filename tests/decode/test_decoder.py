@@ -160,9 +160,9 @@ def test_rejects_of_one_message_are_added_up() -> None:
 
 def test_ten_megabytes_are_turned_away_unread() -> None:
     message = senml(b"[" + b'{"n":"AX-101","v":1},' * 500_000)
-    began = time.perf_counter()
+    began = time.process_time()
     found = decode(message)
-    assert time.perf_counter() - began < 0.05
+    assert time.process_time() - began < 0.05
     assert reasons(found) == [("too-large", 1)]
     assert str(len(message.payload)) in found.rejects[0].detail
 

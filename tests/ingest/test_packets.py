@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hissmark.decode.message import Message
-from hissmark.ingest.packets import MalformedError, PacketReader, split_token
+from hissmark.ingest.packets import HEAD_BYTES, MalformedError, PacketReader, split_token
 
 KEEP = 200_000
 
@@ -104,11 +104,17 @@ def test_of_a_huge_payload_only_the_head_is_kept(version5: bool) -> None:
     found: list[Message] = []
     for at in range(0, len(stream), 100_000):
         found += one.feed(stream[at : at + 100_000], 0)[0]
-        assert len(one._rest) <= KEEP + 100_000
+        assert len(one._rest) <= KEEP + HEAD_BYTES + 100_000
     big, small = found
     assert (big.topic, big.size, split_token(big.token)) == ("big", 10_000_000, (3, 1, 9))
     assert 64 <= len(big.payload) <= 200_000
     assert (small.topic, small.payload, small.truncated_from) == ("small", b"z", 0)
+
+
+@pytest.mark.parametrize("topic", ["t", "t" * 60_000])
+def test_a_payload_of_just_the_limit_is_whole(topic: str) -> None:
+    (message,) = reader().feed(publish(topic, b"y" * KEEP, 9, version5=True), 0)[0]
+    assert (len(message.payload), message.truncated_from) == (KEEP, 0)
 
 
 @pytest.mark.parametrize(

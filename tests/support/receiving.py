@@ -62,8 +62,7 @@ class Site:
 
     def connected(self) -> Site:
         """Wait until the connection stands and the subscriptions are answered."""
-        until(lambda: self.health.connected, f"a connection ({self.health.last_error})")
-        time.sleep(0.1)
+        until(lambda: self.health.subscribed, f"a connection ({self.health.last_error})")
         return self
 
     def take(self, count: int, patience_s: float = PATIENCE_S) -> list[Message]:

@@ -56,6 +56,11 @@ class Shared:
         with contextlib.suppress(OSError):  # enough rings are waiting, or nobody listens any more
             self._ring.send(b"!")
 
+    def close(self) -> None:
+        """Give the bell back; nobody may wait for it any more."""
+        self.bell.close()
+        self._ring.close()
+
     def silence(self) -> None:
         """Take the rings that have been heard."""
         with contextlib.suppress(OSError):
@@ -94,7 +99,7 @@ class Connection:
         except Exception as error:
             self._ended = failure(error, self._settings)
         finally:
-            self._shared.gauge.set(connected=False, paused=False)
+            self._shared.gauge.set(connected=False, subscribed=False, paused=False)
             self._close()
         return None if self._shared.stopping else self._ended or "the connection ended"
 
@@ -261,7 +266,7 @@ class Connection:
         self._shared.had_session = True
         filters = self._asked.pop(packet_id, ())
         refused = _refused(filters, reasons, self._settings)
-        self._shared.gauge.set(refused=refused)
+        self._shared.gauge.set(refused=refused, subscribed=True)
         for filter_text, why in refused.items():
             log.error("subscription refused", filter=filter_text, reason=why)
         if refused:

@@ -12,6 +12,7 @@ class Health:
 
     Attributes:
         connected: the broker has accepted us and the connection stands.
+        subscribed: on this connection the broker has answered for the filters (see `refused`).
         thread_alive: the thread that serves the connection runs.
         last_message_us: when a message last came, microseconds since 1970 UTC; None: not since the start.
         refused: filter -> why the broker did not grant it (as asked).
@@ -24,6 +25,7 @@ class Health:
     """
 
     connected: bool = False
+    subscribed: bool = False
     thread_alive: bool = False
     last_message_us: int | None = None
     refused: dict[str, str] = field(default_factory=dict)

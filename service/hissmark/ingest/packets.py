@@ -33,13 +33,13 @@ class PacketReader:
     Args:
         version5: the connection speaks MQTT 5 (PUBLISH carries properties).
         generation: number of the connection, part of every token.
-        keep_bytes: of larger packets only the head is kept, the rest is dropped as it arrives.
+        keep_bytes: of larger payloads only the head is kept, the rest is dropped as it arrives.
     """
 
     def __init__(self, *, version5: bool, generation: int, keep_bytes: int) -> None:
         self._version5 = version5
         self._generation = generation
-        self._keep_bytes = max(keep_bytes, HEAD_BYTES)
+        self._keep_bytes = keep_bytes + HEAD_BYTES
         self._rest = b""
         self._skip = 0
         self._topics: dict[bytes, str] = {}

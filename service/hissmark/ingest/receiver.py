@@ -86,6 +86,8 @@ class Receiver:
         for thread in (self._worker, self._watcher):
             if thread is not None and thread.is_alive():
                 thread.join(max(0.0, deadline_s - time.monotonic()))
+        if self._worker is None or not self._worker.is_alive():
+            self._shared.close()
 
     def ack(self, messages: Sequence[Message]) -> None:
         """Acknowledge messages that are stored. Call in order of receipt, from one thread; returns at once.
@@ -120,7 +122,7 @@ class Receiver:
             while not self._stop.is_set():
                 self._wait(backoff.delay_s(self._connect_and_serve()))
         finally:
-            self._gauge.set(thread_alive=False, connected=False)
+            self._gauge.set(thread_alive=False, connected=False, subscribed=False)
 
     def _connect_and_serve(self) -> float:
         """One connection. Returns how long it stood, seconds."""
