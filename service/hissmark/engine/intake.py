@@ -3,8 +3,9 @@
 The result depends only on *which* samples came (those not late), never on how they were batched or, within
 the allowed lateness, ordered. The rules:
 
-- The *front* of a group is the latest time heard in it that a second input corroborates, so one clock that
-  runs ahead does not pull the others into lateness.
+- The *front* of a group is the latest time heard in it that a second sensor or tag corroborates, so one clock
+  that runs ahead does not pull the others into lateness. A sensor that is left alone (its only companion is
+  dead) is believed after `patience_s`, in larger groups after `max_ahead_s`.
 - A tick closes when every live input has been heard past it (allowing for its usual interval and the
   lateness), or when the front is `patience_s` past it: a laggard delays the group so long and no longer.
 - A sample older than the last closed tick of its group is late: stored by the shell, not judged.
@@ -58,6 +59,8 @@ class Intake:
         self.tick_step_us = signal.tick_s * US
         self.late_us = signal.lateness_s * US
         self.patience_us = max(signal.patience_s, signal.lateness_s) * US
+        alone_us = max(signal.max_ahead_s * US, self.patience_us)
+        self.alone_us: I64 = np.where(layout.count > 2, alone_us, self.patience_us).astype(np.int64)
         self.latest: I64 = np.full(inputs, NEVER, np.int64)
         self.interval_us: I64 = np.zeros(inputs, np.int64)
         self.heard: I64 = np.zeros(inputs, np.int64)
@@ -67,9 +70,7 @@ class Intake:
         self.data_us: I64 = np.full(groups, NEVER, np.int64)
         self._seed_intervals()
         self._by_series(len(layout.names))
-        self._order = np.argsort(layout.input_group, kind="stable")
-        sorted_groups = layout.input_group[self._order]
-        self._starts = np.searchsorted(sorted_groups, np.arange(groups))
+        self._sort_inputs(groups)
         self._chunks: list[tuple[npt.NDArray[np.int32], I64, npt.NDArray[np.float64]]] = []
 
     def _seed_intervals(self) -> None:
@@ -84,6 +85,18 @@ class Intake:
         self._inputs = order.astype(np.int32)
         self._input_count = np.bincount(self.layout.input_series, minlength=names)
         self._input_first = np.concatenate(([0], np.cumsum(self._input_count)[:-1]))
+
+    def _sort_inputs(self, groups: int) -> None:
+        """Order of inputs by group and by voice: the inputs of one channel are one voice, a tag is another."""
+        layout, inputs = self.layout, np.arange(len(self.layout.input_series))
+        level = layout.input_role != PROCESS
+        voice = np.where(level, layout.input_channel, len(layout.channels) + inputs)
+        self._order = np.lexsort((voice, layout.input_group))
+        sorted_groups, voice = layout.input_group[self._order], voice[self._order]
+        self._starts = np.searchsorted(sorted_groups, np.arange(groups))
+        self._voices = np.flatnonzero(np.diff(voice, prepend=-1))
+        self._voice_starts = np.searchsorted(sorted_groups[self._voices], np.arange(groups))
+        self._voice_is_level = level[self._order][self._voices]
 
     @property
     def pending(self) -> int:
@@ -141,10 +154,7 @@ class Intake:
             return self.tick_us
         heard = self.heard_mask()
         latest = self.latest
-        due = np.where(heard, latest + self.interval_us, NEVER)[self._order]
-        front = np.minimum(
-            self._reduce(np.maximum, np.where(heard, latest, NEVER)), _second(due, self._starts)
-        )
+        front = self._front(heard)
         group = self.layout.input_group
         overdue = front[group] - latest - self.interval_us
         holds = heard & self._may_hold() & (overdue <= self.patience_us)
@@ -154,6 +164,15 @@ class Intake:
         low = self._reduce(np.minimum, reach)
         mark = np.minimum(front - self.late_us, np.maximum(low, front - self.patience_us))
         return np.where(self.first_us > NEVER, mark, NEVER)
+
+    def _front(self, heard: npt.NDArray[np.bool_]) -> I64:
+        """int64[groups]: latest time heard in each group and corroborated."""
+        top = self._reduce(np.maximum, np.where(heard, self.latest, NEVER))
+        due = np.where(heard, self.latest + self.interval_us, NEVER)[self._order]
+        due = np.maximum.reduceat(due, self._voices)
+        level = np.where(self._voice_is_level, due, NEVER)
+        backed = np.maximum(_second(due, self._voice_starts), _second(level, self._voice_starts))
+        return np.asarray(np.maximum(np.minimum(top, backed), top - self.alone_us), np.int64)
 
     def heard_mask(self) -> npt.NDArray[np.bool_]:
         return np.asarray(self.latest > NEVER, bool)

@@ -85,7 +85,7 @@ class JudgeSettings:
     default_loss_db: float = 6.0
     min_difference_bar: float = 1.0
     settle_s: int = 600
-    odds_limit: float = 8.0
+    odds_limit: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,6 +34,7 @@ def _parts(engine: Engine) -> list[tuple[str, Any, tuple[str, ...], str]]:
         ("process", step.process, ("value", "low", "high"), "input"),
         ("baseline", step.baselines, step.baselines.STATE_CHANNEL, "channel"),
         ("baseline", step.baselines, step.baselines.STATE_GROUP, "group"),
+        ("acoustics", step.acoustics, step.acoustics.STATE_GROUP, "group"),
         ("health", step.health, step.health.STATE, "channel"),
         ("step", step, step.STATE_CHANNEL, "channel"),
         ("step", step, step.STATE_GROUP, "group"),
@@ -93,6 +94,7 @@ def load(engine: Engine, payload: bytes) -> list[str]:
             for name in attributes:
                 if not _copy(getattr(target, name), saved[f"{prefix}.{name}"], where[axis], axis):
                     notes.append(f"{prefix} {name}: its shape has changed with the settings; learned anew")
+    engine.stepper.acoustics.refresh(np.arange(len(engine.layout.group_names)))
     engine.action_id = meta["action_id"]
     _restore_last(engine, meta["last"])
     return notes

@@ -17,6 +17,7 @@ from hissmark.engine.layout import LEVEL, PROCESS, Layout
 from hissmark.engine.readings import Tick
 from hissmark.engine.reasons import reason_text
 from hissmark.judge import evidence as ev
+from hissmark.judge.acoustics import Acoustics
 from hissmark.judge.explain import Heard, fit
 from hissmark.judge.geometry import Geometry
 from hissmark.judge.group import Channels, Groups, judge
@@ -24,6 +25,7 @@ from hissmark.judge.health import HealthBank
 from hissmark.judge.verdict import NONE, Standing, give
 from hissmark.judge.verdicts import Explanation, Reason, SensorHealth, Verdict
 from hissmark.signal.levels import leak_only
+from hissmark.signal.percentiles import masked_level
 from hissmark.signal.slots import condense
 from hissmark.signal.windows import SlotRing, WindowLevels
 
@@ -36,6 +38,9 @@ FEWEST_SLOTS = 3
 FEWEST_SHARE = 0.25
 STALE_INTERVALS = 3.0
 SUSPECT_ODDS = 4.0
+CLEAR_DB = 8.0
+"""Rise from which an open valve is heard clearly enough to learn from."""
+SETTLED_US = 300 * US
 
 
 class Signal(NamedTuple):
@@ -59,6 +64,7 @@ class Stepper:
         self.layout, self.settings = layout, settings
         self.wiring = Wiring.of(layout)
         self.geometry = Geometry.of(layout.register.groups, settings.judge)
+        self.acoustics = Acoustics(self.geometry, settings.judge.coupling_db)
         self.valve = np.array([c.kind == "valve" for c in channels], bool)
         self.windows = SlotRing(n, settings.signal.window_s // settings.signal.slot_s + 4)
         self.process = ProcessValues(len(layout.input_series))
@@ -71,8 +77,10 @@ class Stepper:
         )
         self.health = HealthBank(n)
         self.evidence: F32 = np.full(n, ev.LOWEST, np.float32)
+        self.lead_s: F32 = np.zeros(n, np.float32)
         self.passing: Bools = np.zeros(n, bool)
         self.stroked_us: I64 = np.full(n, NEVER, np.int64)
+        self.open_us: I64 = np.zeros(n, np.int64)
         self.said: npt.NDArray[np.int16] = np.full(n, -1, np.int16)
         self.mode: npt.NDArray[np.int8] = np.zeros(groups, np.int8)
         delays = settings.alarms
@@ -89,7 +97,7 @@ class Stepper:
         for i in np.flatnonzero(layout.input_channel >= 0):
             self._own_inputs[layout.input_channel[i], layout.input_role[i]] = i
 
-    STATE_CHANNEL = ("evidence", "passing", "stroked_us", "said")
+    STATE_CHANNEL = ("evidence", "lead_s", "passing", "stroked_us", "open_us", "said")
     STATE_GROUP = ("mode",)
 
     def step(self, portion: Portion, intake: Intake) -> Tick:
@@ -98,6 +106,7 @@ class Stepper:
         self._take_process(portion)
         conditions = assess(self.wiring, self.process, self.settings.judge.min_difference_bar)
         self.stroked_us[on & conditions.stroked] = portion.at_us
+        self._time_open(portion.at_us, on, conditions)
         signal = self._measure(portion, intake)
         blocked = self._blocked(portion.at_us, conditions, signal)
         testable = blocked == NONE
@@ -112,10 +121,12 @@ class Stepper:
         self._watch_health(portion, on, signal, rise, scale)
         blocked = np.where(testable & np.isnan(baseline), Reason.BASELINE_LEARNING, blocked).astype(np.uint8)
         blocked = np.where(testable & self._faulty(), Reason.SENSOR_FAULT, blocked).astype(np.uint8)
+        self._time_leads(on & (blocked == NONE), groups.ratio)
         self._update_passing(on, rise, (blocked == NONE) & (signal.unsteady == NONE))
         verdict, reason = self._verdicts(signal, blocked, rise, scale, baseline, groups)
         margin = self._margins(signal, baseline, groups)
         entries = self._raise_alarms(portion.at_us, on, verdict, rise, margin, blocked, signal, groups)
+        self._learn_acoustics(portion.at_us, on, conditions, signal, baseline, rise)
         calm = self._calm(groups, on)
         self.baselines.learn(
             portion.at_us,
@@ -141,6 +152,35 @@ class Stepper:
             calm,
             entries,
         )
+
+    def _time_open(self, at_us: int, on: Bools, conditions: TestConditions) -> None:
+        """Since when each valve has been open, 0 while it is not; negative once its response was measured."""
+        begins = on & conditions.open_ & (self.open_us == 0)
+        self.open_us[begins] = at_us
+        self.open_us[on & ~conditions.open_] = 0
+
+    def _learn_acoustics(
+        self, at_us: int, on: Bools, conditions: TestConditions, signal: Signal, baseline: F32, rise: F32
+    ) -> None:
+        """A valve that has been open for a while, alone in its group, is a known source: learn from it."""
+        settled = (self.open_us > 0) & (at_us - self.open_us >= signal.length_us + SETTLED_US)
+        due = on & settled & (signal.unsteady == NONE) & signal.fresh & (rise >= CLEAR_DB)
+        for c in np.flatnonzero(due).tolist():
+            group = int(self.layout.group_of[c])
+            rows = slice(int(self.layout.first[group]), int(self.layout.first[group] + self.layout.count[group]))
+            self.open_us[c] = -self.open_us[c]
+            others = conditions.stroked[rows] | (at_us - self.stroked_us[rows] < self.settings.judge.settle_s * US)
+            others[c - rows.start] = False
+            if others.any() or self.passing[rows].any():
+                continue
+            alone, resolvable = leak_only(signal.levels.low[rows], baseline[rows])
+            use = resolvable & (signal.unsteady[rows] == NONE) & signal.fresh[rows] & ~self._faulty()[rows]
+            places = self.geometry.place.shape[1]
+            level, clear, weak = np.zeros(places), np.zeros(places, bool), np.zeros(places, bool)
+            count = rows.stop - rows.start
+            level[:count], clear[:count] = np.where(use, alone, 0.0), use & (rise[rows] >= 3.0)
+            weak[:count] = rise[rows] < CLEAR_DB
+            self.acoustics.measure(group, c - rows.start, level, clear, weak)
 
     def _take_process(self, portion: Portion) -> None:
         layout = self.layout
@@ -224,23 +264,36 @@ class Stepper:
             (self.settings.signal.tick_s / window_s).astype(np.float32), self.alarms.active[0] | self.passing,
         )  # fmt: skip
         return judge(
-            self.geometry, channels, portion.groups, mode, self.baselines.modes, self.free, self.evidence,
-            self.settings.judge,
+            self.geometry, self.acoustics, channels, portion.groups, mode, self.baselines.modes, self.free,
+            self.evidence,
         )  # fmt: skip
 
     def _watch_health(self, portion: Portion, on: Bools, signal: Signal, rise: F32, scale: F32) -> None:
         heard = signal.last_us > 0
         self.health.step(
             on & heard, self.settings.signal.tick_s, ~signal.fresh, signal.levels.high - signal.levels.low,
-            np.nan_to_num(self.baselines.usual_spread), signal.levels.slots, rise, scale,
+            np.nan_to_num(self.baselines.usual_spread), signal.levels.slots, self._alone(rise), scale,
         )  # fmt: skip
+
+    def _alone(self, rise: F32) -> F32:
+        """Rise less what the whole group fell by: a sensor that hears less alone is loose, a quiet plant is not."""
+        laid = np.asarray(self.geometry.spread(rise, np.nan), np.float32)
+        common = np.minimum(np.nan_to_num(masked_level(laid, None, 50.0)), 0.0)
+        return np.asarray(rise - common[self.layout.group_of], np.float32)
+
+    def _time_leads(self, judged: Bools, ratio: F32) -> None:
+        """How long each valve has been a plausible source; forgotten four times as fast as gathered."""
+        tick_s = float(self.settings.signal.tick_s)
+        changed = np.where(ratio > -ev.PLAUSIBLE, self.lead_s + tick_s, np.maximum(self.lead_s - 4 * tick_s, 0.0))
+        self.lead_s[judged] = changed[judged]
 
     def _update_passing(self, on: Bools, rise: F32, judged: Bools) -> None:
         """A valve counts as passing from enough evidence until evidence or rise are gone."""
         limit, deadband = self.settings.judge.rise_limit_db, self.settings.alarms.deadband_db
         with np.errstate(invalid="ignore"):
-            begins = (self.evidence >= self.settings.judge.odds_limit) & (rise >= limit)
-            ends = (self.evidence <= 0) | (rise < limit - deadband)
+            evidence = self.evidence + ev.persistence(self.lead_s)
+            begins = (evidence >= self.settings.judge.odds_limit) & (rise >= limit)
+            ends = (evidence <= 0) | (rise < limit - deadband)
         update = on & judged & self.valve
         self.passing[update] = (begins | (self.passing & ~ends))[update]
 
@@ -357,11 +410,9 @@ class Stepper:
         valve = np.zeros((1, places), bool)
         valve[0, at] = self.valve[rows]
         heard = Heard(
-            level, background, scale, use, valve & use, np.zeros_like(use),
-            self.geometry.loss_db[[group]].astype(np.float64),
-            self.geometry.loss_sd_db[[group]].astype(np.float64),
-        )  # fmt: skip
-        found = fit(heard, self.settings.judge)
+            level, background, scale, use, valve & use, np.zeros_like(use), *self.acoustics.of(np.array([group]))
+        )
+        found = fit(heard)
         others = max(float(a[0]) for a in (found.nothing, found.shift, found.outside, found.unexplained))
         return float(found.passing[0].max()) - others > SUSPECT_ODDS
 

@@ -24,7 +24,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from hissmark.engine.settings import JudgeSettings
 from hissmark.judge.verdicts import Explanation
 
 F64 = npt.NDArray[np.float64]
@@ -44,7 +43,7 @@ SHIFT_SD_DB = 4.0
 
 PRICE_SHIFT = 1.5
 PRICE_OUTSIDE = 3.0
-PRICE_KNOWN = 2.5
+PRICE_KNOWN = 0.5
 PRICE_PASSING = 5.5
 PRICE_SECOND = 6.5
 PRICE_UNEXPLAINED = 5.0
@@ -56,7 +55,8 @@ class Heard(NamedTuple):
     Attributes:
         level, background, scale: float64[B, P] dB. use: bool[B, P] channels that take part.
         may_pass: bool[B, P] closed valves under test. known: bool[B, P] open or just stroked valves.
-        loss, loss_sd: float64[B, P, P].
+        loss, loss_sd, louder_sd, prior_loss, free: float64[B, P, P], see `Acoustics`.
+        coupling, coupling_sd, carried: float64[B, P], likewise.
     """
 
     level: F64
@@ -67,6 +67,12 @@ class Heard(NamedTuple):
     known: Bools
     loss: F64
     loss_sd: F64
+    louder_sd: F64
+    prior_loss: F64
+    free: F64
+    coupling: F64
+    coupling_sd: F64
+    carried: F64
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,16 +103,15 @@ class Fit:
     outside_from: npt.NDArray[np.int8]
 
 
-def fit(heard: Heard, settings: JudgeSettings) -> Fit:
+def fit(heard: Heard) -> Fit:
     """Score every explanation of what `heard` holds."""
     power_background = _power(heard.background)
     leak_only = _level(np.maximum(_power(heard.level) - power_background, 0.0))
     nothing = _total(_channel(heard, heard.background, heard.scale), heard.use)
     shift, shift_db = _even_shift(heard)
-    unexplained = _unexplained(heard)
-    outside, outside_field, outside_from = _outside(heard, leak_only, power_background, settings)
-    source, source_field = _one_source(heard, leak_only, power_background, settings)
-    risen = heard.level - heard.background > 0.5
+    outside, outside_field, outside_from = _outside(heard, leak_only, power_background)
+    source, source_field = _one_source(heard, leak_only, power_background)
+    risen = heard.use & (heard.level - heard.background > 0.5)
     price = np.log(np.maximum(heard.use.sum(axis=1), 1))[:, None]
     passing = np.where(heard.may_pass & risen, source - PRICE_PASSING - price, IMPOSSIBLE)
     known = np.where(heard.known & risen, source - PRICE_KNOWN, IMPOSSIBLE)
@@ -115,21 +120,32 @@ def fit(heard: Heard, settings: JudgeSettings) -> Fit:
     best = either.argmax(axis=1)
     by_source = either[rows, best] >= outside
     field = np.where(by_source[:, None], source_field[rows, best], outside_field)
+    field_sd = np.where(by_source[:, None], heard.loss_sd[rows, best], heard.coupling_sd)
     base = np.where(by_source, either[rows, best], outside)
-    second, second_level = _second_source(heard, field, power_background, settings)
-    gained = second - _total(_field_channel(heard, field, power_background, settings), heard.use)[:, None]
-    peak = _stands_over_neighbours(heard, leak_only, np.where(by_source, best, -1), settings.coupling_db)
+    first = np.where(by_source, best, -1)
+    second, second_level = _second_source(heard, field, field_sd, power_background)
+    peak = _stands_over_neighbours(heard, leak_only, first)
+    gained = second - _total(_field_channel(heard, field, field_sd, power_background), heard.use)[:, None]
     second = np.where(
-        heard.may_pass & risen & peak & (second > IMPOSSIBLE / 2),
-        base[:, None] + gained - PRICE_SECOND,
-        IMPOSSIBLE,
+        heard.may_pass & risen & peak & (second > IMPOSSIBLE / 2), base[:, None] + gained - PRICE_SECOND, IMPOSSIBLE
     )
     second[rows[by_source], best[by_source]] = IMPOSSIBLE
     return Fit(
-        nothing, shift - PRICE_SHIFT, outside, unexplained - PRICE_UNEXPLAINED, known, passing, second,
-        np.where(by_source, best, -1), by_source & (passing[rows, best] >= known[rows, best]), shift_db,
-        source_field, outside_field, second_level, outside_from,
-    )  # fmt: skip
+        nothing,
+        shift - PRICE_SHIFT,
+        outside,
+        _unexplained(heard) - PRICE_UNEXPLAINED,
+        known,
+        passing,
+        second,
+        first,
+        by_source & (passing[rows, best] >= known[rows, best]),
+        shift_db,
+        source_field,
+        outside_field,
+        second_level,
+        outside_from,
+    )
 
 
 def _power(level_db: F64) -> F64:
@@ -169,32 +185,31 @@ def _unexplained(heard: Heard) -> F64:
     return _total(-0.5 * z * z - np.log(sd), heard.use)
 
 
-def _field_channel(heard: Heard, field: F64, power_background: F64, settings: JudgeSettings) -> F64:
-    """Log-likelihood of each channel under a field of powers that is uncertain by the coupling."""
+def _field_channel(heard: Heard, field: F64, field_sd: F64, power_background: F64) -> F64:
+    """Log-likelihood of each channel under a field of powers, uncertain by `field_sd` (float64[B, P] dB)."""
     total = power_background + field
     share = field / total
-    sd = np.sqrt(heard.scale**2 + (share * settings.coupling_db) ** 2)
+    sd = np.sqrt(heard.scale**2 + (share * field_sd) ** 2)
     return _channel(heard, _level(total), sd)
 
 
 def _outside(
-    heard: Heard, leak_only: F64, power_background: F64, settings: JudgeSettings
+    heard: Heard, leak_only: F64, power_background: F64
 ) -> tuple[F64, F64, npt.NDArray[np.int8]]:
     """Noise carried along from either end or heard everywhere: best score, its field, where from."""
     best = np.full(len(leak_only), IMPOSSIBLE)
     best_field = np.zeros_like(leak_only)
     best_from = np.zeros(len(leak_only), np.int8)
     risen = heard.use & (heard.level - heard.background > 1.0)
-    last = np.maximum(heard.use.shape[1] - 1 - heard.use[:, ::-1].argmax(axis=1), 0)
-    rows = np.arange(len(last))
-    ends = ((0, heard.loss[:, 0, :]), (1, heard.loss[rows, last, :]))
+    last = heard.carried.max(axis=1, keepdims=True, where=heard.use, initial=0.0)
+    ends = ((0, heard.carried), (1, last - heard.carried))
     for share in CARRIED:
-        for end, loss in ends if share else ends[:1]:
-            entering = np.where(risen, leak_only + share * loss, np.nan)
-            level = _row_median(entering, SILENT_DB)
+        for end, along in ends if share else ends[:1]:
+            lost = share * along - heard.coupling
+            level = _row_median(np.where(risen, leak_only + lost, np.nan), SILENT_DB)
             for offset in (-2.0, 0.0, 2.0):
-                field = _power(level[:, None] + offset - share * loss)
-                score = _total(_field_channel(heard, field, power_background, settings), heard.use)
+                field = _power(level[:, None] + offset - lost)
+                score = _total(_field_channel(heard, field, heard.coupling_sd, power_background), heard.use)
                 score = score - PRICE_OUTSIDE - (0.7 if share else 0.0)
                 better = score > best
                 best = np.where(better, score, best)
@@ -214,56 +229,48 @@ def _row_median(values: F64, empty: float) -> F64:
     return np.nan_to_num(middle, nan=empty)
 
 
-def _one_source(
-    heard: Heard, leak_only: F64, power_background: F64, settings: JudgeSettings
-) -> tuple[F64, F64]:
+def _one_source(heard: Heard, leak_only: F64, power_background: F64) -> tuple[F64, F64]:
     """One source at each place: best score over the loss factors, float64[B, P], and its field [B, P, P].
 
-    The source's level is read at its own sensor, so coupling makes every *other* channel uncertain.
+    The source's level is read at its own sensor, so coupling makes every *other* channel uncertain. A loss
+    may be much larger than thought but never negative: too loud leaves less room than too quiet.
     """
-    loss = heard.loss[:, :, None, :] * LOSS_FACTORS[None, None, :, None]
-    field = _power(leak_only[:, :, None, None] - loss)
+    stretch = (LOSS_FACTORS - 1.0)[None, None, :, None] * (heard.prior_loss * heard.free)[:, :, None, :]
+    field = _power(leak_only[:, :, None, None] - heard.loss[:, :, None, :] - stretch)
     total = power_background[:, None, None, :] + field
     share = field / total
     own = np.eye(heard.use.shape[1], dtype=bool)[None, :, None, :]
     beyond = heard.level[:, None, None, :] - _level(total)
-    # A loss may be much larger than thought, but never negative: too loud leaves less room than too quiet.
-    loss_sd = heard.loss_sd[:, :, None, :]
-    loss_sd = np.where(beyond > 0, np.minimum(loss_sd, 0.5 * loss), loss_sd)
-    sideways = np.where(own, 0.0, settings.coupling_db**2 + loss_sd**2)
-    sd = np.sqrt(heard.scale[:, None, None, :] ** 2 + share**2 * sideways)
-    z = beyond / sd
-    score = (
-        np.where(heard.use[:, None, None, :], -_loss_of(z) - np.log(sd), 0.0).sum(axis=-1) - LOSS_FACTOR_PRICE
-    )
+    sideways = np.where(beyond > 0, heard.louder_sd[:, :, None, :], heard.loss_sd[:, :, None, :])
+    sd = np.sqrt(heard.scale[:, None, None, :] ** 2 + np.where(own, 0.0, share * sideways) ** 2)
+    channel = np.where(heard.use[:, None, None, :], -_loss_of(beyond / sd) - np.log(sd), 0.0)
+    score = channel.sum(axis=-1) - LOSS_FACTOR_PRICE * heard.free.max(axis=2)[:, :, None]
     factor = score.argmax(axis=2)
     b, p = np.indices(factor.shape)
     return score[b, p, factor], field[b, p, factor]
 
 
-def _stands_over_neighbours(heard: Heard, leak_only: F64, first: Ints, tolerance_db: float) -> Bools:
+def _stands_over_neighbours(heard: Heard, leak_only: F64, first: Ints) -> Bools:
     """Where a second source may sit: above its next channel on the way to the first source, bool[B, P].
 
     Spill never grows along the pipe by more than the sensors' coupling allows, however it travels; so a
     level that its neighbour nearer to the source shares is spill. Next to the source itself the fit decides.
     """
-    places = np.arange(heard.use.shape[1])
+    sound = leak_only - heard.coupling
+    rows, places = np.arange(len(first)), np.arange(heard.use.shape[1])
     allowed = np.ones_like(heard.use)
     for p in places:
         toward = np.sign(first - p)
         near = np.full(len(first), -np.inf)
         for step in range(len(places) - 1, 0, -1):
-            q = p + toward * step
-            between = (first >= 0) & (toward != 0) & (np.abs(first - p) > step)
-            usable = between & heard.use[np.arange(len(first)), np.clip(q, 0, places[-1])]
-            near = np.where(usable, leak_only[np.arange(len(first)), np.clip(q, 0, places[-1])], near)
-        allowed[:, p] = leak_only[:, p] > near + tolerance_db
+            q = np.clip(p + toward * step, 0, places[-1])
+            usable = (first >= 0) & (np.abs(first - p) > step) & heard.use[rows, q]
+            near = np.where(usable, sound[rows, q] + 1.4 * heard.coupling_sd[rows, q], near)
+        allowed[:, p] = sound[:, p] > near
     return allowed
 
 
-def _second_source(
-    heard: Heard, field: F64, power_background: F64, settings: JudgeSettings
-) -> tuple[F64, F64]:
+def _second_source(heard: Heard, field: F64, field_sd: F64, power_background: F64) -> tuple[F64, F64]:
     """A source at each place on top of `field` (float64[B, P] powers): score and its level, float64[B, P]."""
     beyond = _power(heard.level) - power_background - field
     level = _level(np.maximum(beyond, 0.0))
@@ -271,12 +278,9 @@ def _second_source(
     added = _power(level[:, :, None] - heard.loss)
     total = (power_background + field)[:, None, :] + added
     own = np.eye(heard.use.shape[1], dtype=bool)[None]
-    share_first = field[:, None, :] / total
-    share_added = np.where(own, 0.0, added / total)
-    variance = (share_first * settings.coupling_db) ** 2 + share_added**2 * (
-        settings.coupling_db**2 + heard.loss_sd**2
-    )
-    variance = np.where(own, 0.0, variance)
+    by_first = field[:, None, :] / total * field_sd[:, None, :]
+    by_added = added / total * heard.loss_sd
+    variance = np.where(own, 0.0, by_first**2 + by_added**2)
     sd = np.sqrt(heard.scale[:, None, :] ** 2 + variance)
     z = (heard.level[:, None, :] - _level(total)) / sd
     score = np.where(heard.use[:, None, :], -_loss_of(z) - np.log(sd), 0.0).sum(axis=-1)

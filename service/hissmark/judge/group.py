@@ -11,8 +11,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from hissmark.engine.settings import JudgeSettings
 from hissmark.judge import evidence as ev
+from hissmark.judge.acoustics import Acoustics
 from hissmark.judge.explain import IMPOSSIBLE, Fit, Heard, expected_level, fit
 from hissmark.judge.geometry import Geometry
 from hissmark.judge.verdicts import Explanation, Reason
@@ -77,8 +77,8 @@ class Groups(NamedTuple):
 
 
 def judge(
-    geometry: Geometry, channels: Channels, on: Bools, mode: Ints, modes: npt.NDArray[np.int8], free: Bools,
-    evidence: F32, settings: JudgeSettings,
+    geometry: Geometry, acoustics: Acoustics, channels: Channels, on: Bools, mode: Ints,
+    modes: npt.NDArray[np.int8], free: Bools, evidence: F32,
 ) -> Groups:  # fmt: skip
     """Judge every group in `on` (bool[G]).
 
@@ -107,7 +107,7 @@ def judge(
     calm = on & ~stirred
     _put(geometry, result.expected, calm, laid.value[rows, :, mode])
     if stirred.any():
-        _fit_stirred(geometry, laid, np.flatnonzero(stirred), modes, free, result, settings)
+        _fit_stirred(geometry, acoustics, laid, np.flatnonzero(stirred), modes, free, result)
     _gather(geometry, channels, on, result, evidence)
     return result
 
@@ -152,30 +152,35 @@ def _nearest_mode(laid: _Laid, mode: Ints, modes: npt.NDArray[np.int8], free: Bo
 
 
 def _fit_stirred(
-    geometry: Geometry, laid: _Laid, groups: Ints, modes: npt.NDArray[np.int8], free: Bools, result: Groups,
-    settings: JudgeSettings,
+    geometry: Geometry,
+    acoustics: Acoustics,
+    laid: _Laid,
+    groups: Ints,
+    modes: npt.NDArray[np.int8],
+    free: Bools,
+    result: Groups,
 ) -> None:  # fmt: skip
     """Fit the stirred groups in each of their modes and keep the mode in which the best explanation fits best."""
     count = np.where(free[groups], modes[groups], 1).astype(np.intp)
     group = np.repeat(groups, count)
     nth = np.arange(len(group)) - np.repeat(np.cumsum(count) - count, count)
     tried = np.where(free[group], nth, result.mode[group])
-    heard = _heard(geometry, laid, group, tried)
-    found = fit(heard, settings)
+    heard = _heard(acoustics, laid, group, tried)
+    found = fit(heard)
     best = best_score(found) + np.where(tried == result.mode[group], STAY_BONUS, 0.0)
     chosen = _best_of_each(groups, group, best)
     result.mode[groups] = tried[chosen]
     _fill(geometry, groups, chosen, heard, found, result)
 
 
-def _heard(geometry: Geometry, laid: _Laid, group: Ints, mode: Ints) -> Heard:
+def _heard(acoustics: Acoustics, laid: _Laid, group: Ints, mode: Ints) -> Heard:
     background, scale = laid.value[group, :, mode], laid.scale[group, :, mode]
     use = laid.sound[group] & ~np.isnan(background)
     scale = np.sqrt(scale**2 + np.nan_to_num(laid.unrest[group]) ** 2)
     return Heard(
         np.where(use, laid.level[group], -60.0), np.where(use, background, -60.0), np.where(use, scale, 1.0), use,
         laid.may_pass[group] & use, laid.known[group] & use,
-        geometry.loss_db[group].astype(np.float64), geometry.loss_sd_db[group].astype(np.float64),
+        *acoustics.of(group),
     )  # fmt: skip
 
 

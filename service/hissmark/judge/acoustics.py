@@ -1,0 +1,119 @@
+"""What each group's pipework does to sound, learned: coupling of every sensor, loss of every step.
+
+A source at place k is heard at place i with ``level_i - level_k = c_i - c_k - (steps between)``, where c is
+how well a sensor couples (dB, a couple of dB either way) and a step is the loss from one place to the next.
+Both start from priors (the register's distances and joints). Every valve that opens is a known source, and the
+group's response is a measurement of these sums: a linear Gaussian update, exact, with the uncertainty that
+remains. After a few strokes a leak's profile is known to a decibel, coupling included.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.judge.geometry import Geometry
+
+F64 = npt.NDArray[np.float64]
+F32 = npt.NDArray[np.float32]
+
+NOISE_DB = 1.2
+"""Scatter of one measured response (one standard deviation), the valve's own sound being what it is."""
+SMALLEST_STEP_DB = 0.2
+
+
+class Acoustics:
+    """Mean and covariance of coupling and steps of G groups with P places: K = P + (P - 1) unknowns each.
+
+    Attributes:
+        mean: float64[G, K]; covariance: float32[G, K, K].
+        loss_db: float64[G, P, P] expected ``level_k - level_i`` for a source at k, coupling included.
+        loss_sd_db: float64[G, P, P] how uncertain that is; louder_sd_db: the same towards less loss (a step
+            cannot be negative). prior_loss_db: float64[G, P, P] structural part before learning, free:
+            float64[G, P, P] share of the prior's variance that is left (1 before learning).
+        coupling_db, coupling_sd_db: float64[G, P].
+    """
+
+    STATE_GROUP = ("mean", "covariance", "measured")
+
+    def __init__(self, geometry: Geometry, coupling_db: float) -> None:
+        groups, places = geometry.place.shape
+        self._places = places
+        self._sums = _sums(places)
+        self.mean: F64 = np.concatenate((np.zeros((groups, places)), geometry.step_db[:, 1:]), axis=1).astype(float)
+        sd = np.concatenate(
+            (np.full((groups, places), coupling_db), np.maximum(geometry.step_sd_db[:, 1:], 0.1)), axis=1
+        )
+        self.covariance = np.einsum("gk,kl->gkl", sd**2, np.eye(sd.shape[1])).astype(np.float32)
+        self.measured: npt.NDArray[np.int32] = np.zeros(groups, np.int32)
+        shape = (groups, places, places)
+        self.loss_db, self.loss_sd_db, self.louder_sd_db = (np.zeros(shape) for _ in range(3))
+        self.coupling_db, self.coupling_sd_db = np.zeros((groups, places)), np.zeros((groups, places))
+        self.carried_db: F64 = np.zeros((groups, places))
+        self.prior_loss_db = geometry.loss_db.astype(np.float64)
+        self.free = np.ones(shape)
+        self.refresh(np.arange(groups))
+        self._prior_sd = self.loss_sd_db.copy()
+
+    def refresh(self, groups: npt.NDArray[np.intp]) -> None:
+        """Work out the derived arrays of some groups anew."""
+        places, sums = self._places, self._sums
+        mean, covariance = self.mean[groups], self.covariance[groups].astype(np.float64)
+        self.loss_db[groups] = -np.einsum("kij,gj->gki", sums, mean)
+        variance = np.einsum("kij,gjl,kil->gki", sums, covariance, sums, optimize=True)
+        coupling, steps = sums[:, :, :places], sums[:, :, places:]
+        by_coupling = np.einsum("kij,gjl,kil->gki", coupling, covariance[:, :places, :places], coupling, optimize=True)
+        by_steps = np.einsum("kij,gjl,kil->gki", steps, covariance[:, places:, places:], steps, optimize=True)
+        structural = -np.einsum("kij,gj->gki", steps, mean[:, places:])
+        self.loss_sd_db[groups] = np.sqrt(np.maximum(variance, 0.01))
+        bounded = by_coupling + np.minimum(by_steps, (0.5 * structural) ** 2)
+        self.louder_sd_db[groups] = np.sqrt(np.maximum(np.minimum(variance, bounded), 0.01))
+        self.coupling_db[groups] = mean[:, :places]
+        self.coupling_sd_db[groups] = np.sqrt(np.einsum("gkk->gk", covariance)[:, :places])
+        self.carried_db[groups] = np.concatenate(
+            (np.zeros((len(mean), 1)), np.cumsum(np.maximum(mean[:, places:], 0.0), axis=1)), axis=1
+        )
+        if hasattr(self, "_prior_sd"):
+            self.free[groups] = np.clip((self.loss_sd_db[groups] / self._prior_sd[groups]) ** 2, 0.0, 1.0)
+
+    def of(self, groups: npt.NDArray[np.intp]) -> tuple[F64, F64, F64, F64, F64, F64, F64, F64]:
+        """What `Heard` wants of some groups, in its order from `loss` on."""
+        return (
+            self.loss_db[groups], self.loss_sd_db[groups], self.louder_sd_db[groups], self.prior_loss_db[groups],
+            self.free[groups], self.coupling_db[groups], self.coupling_sd_db[groups], self.carried_db[groups],
+        )  # fmt: skip
+
+    def measure(self, group: int, source: int, level_db: F64, use: npt.NDArray[np.bool_], weak: npt.NDArray[np.bool_]) -> None:
+        """Learn from a known source at place `source`.
+
+        Args:
+            level_db: float64[P] leak-only levels. use: bool[P] channels that hear it clearly.
+            weak: bool[P] those that hear it only a little over their background.
+        """
+        mean, covariance = self.mean[group], self.covariance[group].astype(np.float64)
+        for i in np.flatnonzero(use):
+            if i == source:
+                continue
+            h = self._sums[source, i]
+            noise = (2.5 if weak[i] else 1.0) * NOISE_DB
+            gain = covariance @ h / (h @ covariance @ h + noise**2)
+            mean = mean + gain * (level_db[i] - level_db[source] - h @ mean)
+            covariance = covariance - np.outer(gain, h @ covariance)
+        mean[self._places :] = np.maximum(mean[self._places :], SMALLEST_STEP_DB)
+        self.mean[group] = mean
+        self.covariance[group] = 0.5 * (covariance + covariance.T)
+        self.measured[group] += 1
+        self.refresh(np.array([group]))
+
+
+def _sums(places: int) -> F64:
+    """Coefficients of ``level_i - level_k`` in the unknowns, float64[k, i, K]."""
+    sums = np.zeros((places, places, 2 * places - 1))
+    for k in range(places):
+        for i in range(places):
+            if i == k:
+                continue
+            sums[k, i, i] += 1.0
+            sums[k, i, k] -= 1.0
+            sums[k, i, places + min(i, k) : places + max(i, k)] = -1.0
+    return sums
