@@ -5,20 +5,35 @@ from __future__ import annotations
 import ast
 import dataclasses
 import re
+import shlex
 import subprocess
 import sys
 import tomllib
 from collections.abc import Iterable
 from enum import Enum
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
+import typer
 
 from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState
+from hissmark.cli.main import app
 from hissmark.decode.columns import NOT_JUDGED, Flag, RejectReason
+from hissmark.decode.decoder import Decoder
+from hissmark.decode.limits import Limits
+from hissmark.decode.message import Message
+from hissmark.decode.source import MqttSource
 from hissmark.engine.settings import CoreSettings
 from hissmark.judge.verdicts import BaselineState, Explanation, Labelled, Reason, SensorHealth, Verdict
+from hissmark.publish.metrics import Metrics
+from hissmark.publish.shapes import JournalShape
+from hissmark.site.columns import COLUMNS
+from hissmark.site.load import check_site
+from hissmark.site.problems import Severity
 from hissmark.site.settings import HttpSettings, LogSettings, MqttTable, SourceSettings, StoreSettings
+from hissmark.web.app import create_app
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "service" / "docs"
@@ -135,3 +150,83 @@ def test_metrics_page_and_alert_rules_name_no_metric_that_does_not_exist() -> No
     for page in (DOCS / "metrics.md", ROOT / "deploy" / "prometheus" / "hissmark.rules.yml"):
         named = set(re.findall(r"\bhissmark_[a-z_]+\b", page.read_text("utf-8")))
         assert named - series == set(), page.name
+
+
+def shell_lines(page: Path) -> list[str]:
+    """Every line of the shell blocks that runs hissmark, comments and continuations taken care of."""
+    blocks = re.findall(r"```sh\n(.*?)```", page.read_text("utf-8"), re.S)
+    rows = "\n".join(blocks).replace("\\\n", " ").splitlines()
+    return [row.partition("#")[0] for row in rows if re.match(r"\S*hissmark \w", row)]
+
+
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(DOCS.glob("*.md"))]
+
+
+def parameters_of() -> dict[str, set[str]]:
+    """Command -> the options it takes."""
+    commands: Any = typer.main.get_command(app)
+    return {
+        name: {option for p in command.params for option in (*p.opts, *p.secondary_opts)} | {"--help"}
+        for name, command in commands.commands.items()
+    }
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.name)
+def test_commands_in_the_manual_exist(page: Path) -> None:
+    """What people copy from the manual is a command with options that it has."""
+    known = parameters_of()
+    for row in shell_lines(page):
+        words = shlex.split(row.partition("|")[0])
+        command = words[1]
+        assert command in known, row
+        assert {word for word in words[2:] if word.startswith("-")} <= known[command], row
+
+
+def test_every_command_has_its_place_in_the_manual() -> None:
+    headings = set(re.findall(r"^## (\w+)$", (DOCS / "commands.md").read_text("utf-8"), re.M))
+    assert headings == set(parameters_of())
+
+
+def test_every_address_of_the_service_is_in_the_manual() -> None:
+    """The table of api.md and the OpenAPI description name the same addresses."""
+    context = SimpleNamespace(metrics=Metrics())
+    described = create_app(context).openapi()["paths"]  # type: ignore[arg-type]
+    wanted = {f"{verb.upper()} {path}" for path, verbs in described.items() for verb in verbs}
+    said = set(re.findall(r"^\| `((?:GET|POST) [^`]+)`", (DOCS / "api.md").read_text("utf-8"), re.M))
+    assert {re.sub(r"\{(\w+):path\}", r"{\1}", row) for row in wanted} == said
+
+
+def test_journal_fields_are_explained() -> None:
+    """Every field of a journal line, but the sentence, which explains itself."""
+    rows = first_cells("commands.md", "alarms")
+    said = {name for row in rows for name in re.findall(r"\w+", row)}
+    assert said == set(JournalShape.__annotations__) - {"sentence"}
+
+
+def test_columns_of_the_register_are_explained() -> None:
+    assert sorted(first_cells("site-folder.md", "register.csv")) == sorted(COLUMNS)
+
+
+def test_example_of_a_site_file_is_accepted(tmp_path: Path) -> None:
+    """The smallest site.toml of the manual works as it stands."""
+    text = (DOCS / "site-folder.md").read_text("utf-8")
+    (tmp_path / "site.toml").write_text(re.findall(r"```toml\n(.*?)```", text, re.S)[0], "utf-8")
+    (tmp_path / "register.csv").write_bytes((ROOT / "config" / "register.csv").read_bytes())
+    assert [str(p) for p in check_site(tmp_path) if p.severity is Severity.ERROR] == []
+
+
+def test_example_payloads_are_read_as_the_manual_says() -> None:
+    """The SenML pack and the JSON message of the manual, through the decoder."""
+    senml, plain = re.findall(r"```json\n(.*?)```", (DOCS / "site-folder.md").read_text("utf-8"), re.S)
+    sources = (MqttSource("levels"), MqttSource("process/+", format="json", name_template="{1}"))
+    decoder = Decoder(sources, {"AX-101": 0, "AX-102": 1, "PT-101": 2}, Limits(), ["AX-101", "AX-102"])
+    now_us = 1_772_331_300_000_000
+    messages = [
+        Message("levels", senml.encode(), now_us, False, None),
+        Message("process/PT-101", plain.encode(), now_us, False, None),
+    ]
+    decoded = decoder.decode(messages, now_us)
+    assert decoded.rejects == []
+    rows = sorted(zip(decoded.batch.series, decoded.batch.time_us, decoded.batch.value, strict=True))
+    at_us = 1_772_331_240_000_000  # 2026-03-01T02:14:00Z
+    assert rows == [(0, at_us, 31.2), (1, at_us, 28.9), (1, at_us + 10_000_000, 29.1), (2, at_us, 31.2)]
