@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import Path
 from urllib.parse import quote
 
 import pytest
 from selenium.webdriver.common.keys import Keys
 
-from support.browser import Browser
-from support.invented import PASSING, QUIET, TWO
+from hissmark.judge.verdicts import Explanation, Verdict
+from hissmark.web import create_app
+from support.browser import Browser, serving
+from support.invented import PASSING, QUIET, TWO, Heard, Scene, invented
 from support.room import BUSY, Room
 
 pytestmark = pytest.mark.browser
@@ -123,6 +126,24 @@ def test_the_skyline_moves_with_the_tick(room: Room) -> None:
     room.plant.tick({"Steam header B": QUIET})
     browser.wait_text(".belief", "Quiet: 5 valves at background.")
     assert browser.all(".skyline .peak") == []
+
+
+def test_a_long_group_scrolls_in_its_picture_and_shows_its_source(
+    one_browser: Browser, tmp_path: Path
+) -> None:
+    far = tuple(Heard(18.0 if i == 24 else 0.3, verdict=Verdict(int(i == 24))) for i in range(31))
+    with invented(tmp_path, {"Long rack": 30}) as plant:
+        plant.hear([c.source for c in plant.layout.channels])
+        plant.tick({"Long rack": Scene(far, Explanation.ONE_PASSING, 24, -1, 8.0)})
+        with serving(create_app(plant.context)) as server:
+            one_browser.open(f"{server.url}/group/Long%20rack")
+            one_browser.wait(".peak")
+            assert one_browser.run("return document.documentElement.scrollWidth <= innerWidth")
+            box = one_browser.run(
+                "const b = document.querySelector('.peak').getBoundingClientRect(); return [b.left, b.right]"
+            )
+            assert 0 < box[0] < box[1] < 1920
+            one_browser.driver.get("about:blank")
 
 
 def test_a_group_not_in_the_register_is_said_to_be_unknown(room: Room) -> None:

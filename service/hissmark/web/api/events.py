@@ -99,7 +99,7 @@ def pulse(live: LiveState) -> Pulse:
         "last_message": rfc3339_or_none(health.last_message_us),
         "last_commit": rfc3339_or_none(health.last_commit_us),
         "waiting_messages": health.queue_messages,
-        "trouble": health.trouble,
+        "trouble": health.trouble or health.broker_trouble,
     }
 
 

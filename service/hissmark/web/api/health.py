@@ -67,7 +67,8 @@ def _connected(context: WebContext) -> Check:
     where = f" to {health.broker}" if health.broker else ""
     if health.connected:
         return _check("broker", True, f"Connected{where}.")
-    return _check("broker", False, f"Not connected{where}: is the broker up?")
+    why = health.broker_trouble or "is the broker up?"
+    return _check("broker", False, f"Not connected{where}: {why}")
 
 
 def _data(context: WebContext) -> Check:

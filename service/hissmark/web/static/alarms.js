@@ -22,7 +22,12 @@ export function priorityMark(alarm) {
 /** A sentence out of its parts: ages run, times stand in the viewer's zone. */
 export function sentence(parts) {
   return parts.map((part) =>
-    typeof part === "string" ? part : "since" in part ? timeElement(part.since, "age") : timeElement(part.at, "at"));
+    typeof part === "string" ? unbroken(part) : "since" in part ? timeElement(part.since, "age") : timeElement(part.at, "at"));
+}
+
+/** Tags such as XV-203 never break at their hyphen. */
+function unbroken(text) {
+  return text.split(/(\S+-\S+)/).map((piece, i) => (i % 2 ? h("span", { class: "whole" }, piece) : piece));
 }
 
 /** The same with its first sentence strong: what one reads from across the room. */

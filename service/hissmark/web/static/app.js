@@ -4,7 +4,7 @@ import { h } from "./dom.js";
 import { groupPage } from "./group.js";
 import { journalPage } from "./journal.js";
 import { installKeys } from "./keys.js";
-import { isBlind, listen, live, silentSeconds, sortedAlarms, start } from "./live.js";
+import { isBlind, lastKnown, listen, live, silentSeconds, sortedAlarms, start } from "./live.js";
 import { nowPage } from "./now.js";
 import { sensorsPage } from "./sensors.js";
 import { ageText, clockSeconds, inUtc, serviceNow, toggleZone, zoneName } from "./time.js";
@@ -75,7 +75,7 @@ function drawLink() {
 
 function troubles() {
   if (isBlind()) {
-    return `This page has not heard from the service for ${ageText(silentSeconds())}. What it shows is old. It keeps trying.`;
+    return `This page has not heard from the service for ${ageText(silentSeconds())}. It shows what was known at ${clockSeconds(lastKnown())}. It keeps trying.`;
   }
   const pulse = live.pulse;
   if (!pulse) return "";

@@ -31,13 +31,16 @@ export function groupPage(page, name) {
     page.firstChild.classList.toggle("no-data", !reading.fresh);
     const held = picture.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
     const height = Math.max(430, Math.min(620, window.innerHeight - 330));
+    const at = picture.scrollLeft;
     picture.replaceChildren(skyline(reading, picture.clientWidth || 900, height));
+    picture.scrollLeft = at;
     if (held) picture.querySelector(`a[href="${CSS.escape(held)}"]`)?.focus();
     age.replaceChildren(...ageOf(reading));
     side.replaceChildren(...belief(reading));
     rows.replaceChildren(channelTable(reading));
   };
   draw();
+  showSource(picture);
   const sizing = new ResizeObserver(() => { if (Math.abs(picture.clientWidth - draw.width) > 4) { draw.width = picture.clientWidth; draw(); } });
   draw.width = picture.clientWidth;
   sizing.observe(picture);
@@ -46,6 +49,12 @@ export function groupPage(page, name) {
   };
   update.leave = () => sizing.disconnect();
   return update;
+}
+
+/** A group wider than the screen opens where its source is. */
+function showSource(picture) {
+  const peak = picture.querySelector(".peak text");
+  if (peak && picture.scrollWidth > picture.clientWidth) picture.scrollLeft = peak.getAttribute("x") - picture.clientWidth / 2;
 }
 
 function ageOf(reading) {

@@ -29,6 +29,7 @@ function tell(kind, detail) {
 }
 
 export const isBlind = () => blind;
+export const lastKnown = () => Date.parse(live.pulse?.now ?? 0);
 export const silentSeconds = () => (performance.now() - contact) / 1000;
 
 function touch(pulse) {

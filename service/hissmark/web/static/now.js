@@ -1,6 +1,6 @@
 // The page "Now": active alarms, newest changes, the plant as small skylines.
 
-import { alarmCard, changeList } from "./alarms.js";
+import { alarmCard, changeList, needsAcknowledge } from "./alarms.js";
 import { h, pathOf } from "./dom.js";
 import { isAlarmed, live, sortedAlarms } from "./live.js";
 import { lookOf, smallSkyline } from "./skyline.js";
@@ -62,8 +62,7 @@ function keepFocus(container, draw) {
 function alarmCount() {
   const rows = sortedAlarms();
   if (!rows.length) return "None. No valve is known to be passing.";
-  const open = rows.filter((a) => a.state === "unacknowledged").length;
-  return `${rows.length} standing, ${open} not acknowledged.`;
+  return `${rows.length} standing, ${rows.filter(needsAcknowledge).length} to acknowledge.`;
 }
 
 function plantSummary() {
