@@ -145,6 +145,17 @@ def test_pages_are_told_only_what_changed(plant: Invented) -> None:
     assert plant.live.broadcast.number == before
 
 
+def test_an_alarm_is_told_again_when_its_sentence_changes(plant: Invented) -> None:
+    plant.tick({"North": PASSING})
+    plant.raise_alarm("XV-103")
+    plant.tick({"North": PASSING})
+    kinds = [e.kind for e in plant.live.broadcast._ring]
+    assert kinds == ["reading", "alarms", "journal", "reading"]
+    plant.tick({"North": QUIET})
+    told = json.loads(plant.live.broadcast._ring[-1].data)
+    assert told["changed"][0]["sentence"].startswith("XV-103 is passing: -0.3 dB over its background")
+
+
 def test_falling_silent_is_told_once(plant: Invented) -> None:
     plant.hear(["AS-101"])
     plant.live.watch_freshness()

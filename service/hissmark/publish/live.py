@@ -48,7 +48,8 @@ class Health:
         last_message_us: receipt of the newest message. last_commit_us: newest commit.
         queue_messages, queue_bytes: what waits between broker and store.
         database_bytes: size of the database; None if not known.
-        trouble: what is wrong, in a sentence; empty if nothing is.
+        trouble: what is wrong with the store, in a sentence; empty if nothing is.
+        broker_trouble: the same of the broker: why there is no connection, or what it refused.
     """
 
     connected: bool = False
@@ -60,6 +61,7 @@ class Health:
     queue_bytes: int = 0
     database_bytes: int | None = None
     trouble: str = ""
+    broker_trouble: str = ""
 
 
 class LiveState:
@@ -78,6 +80,7 @@ class LiveState:
         self._interval_s = np.array([c.interval_s or 0.0 for c in layout.channels], np.float64)
         self._fresh = np.zeros(len(layout.group_names), np.bool_)
         self._alarms: dict[tuple[str, str], Alarm] = {}
+        self._told: dict[tuple[str, str], dict[str, object]] = {}
         self._journal: deque[JournalShape] = deque(maxlen=NEWEST_ENTRIES)
         self._health = Health()
 
@@ -111,6 +114,7 @@ class LiveState:
                 self._note_reading(reading)
         for reading in readings:
             self._send("reading", self.live_reading(reading))
+        self._tell_alarms([a for a in self.active() if a.group in {r["group"] for r in readings}], [])
 
     def alarms(self, alarms: Sequence[Alarm]) -> None:
         """Every alarm that is not at rest now. The pages are told only what changed."""
@@ -118,9 +122,7 @@ class LiveState:
         with self._lock:
             before, self._alarms = self._alarms, dict(fresh)
         changed = [a for key, a in fresh.items() if before.get(key) != a]
-        gone = [list(key) for key in before if key not in fresh]
-        if changed or gone:
-            self._send("alarms", {"changed": [self._shape(a) for a in changed], "gone": gone})
+        self._tell_alarms(changed, [key for key in before if key not in fresh])
 
     def journal(self, rows: Sequence[JournalRow]) -> None:
         """New journal entries as they were stored, oldest first."""
@@ -214,6 +216,21 @@ class LiveState:
         """The newest journal entries, newest first."""
         with self._lock:
             return list(reversed(self._journal))
+
+    def _tell_alarms(self, alarms: Sequence[Alarm], gone: Sequence[tuple[str, str]]) -> None:
+        """Tell the pages of alarms that read differently than when last told (a rise or spill may move)."""
+        shapes = {(a.valve, a.alarm.value): self._shape(a) for a in alarms}
+        with self._lock:
+            changed = []
+            for key, shape in shapes.items():
+                said = {name: value for name, value in shape.items() if name != "sentence"}  # ages run
+                if self._told.get(key) != said:
+                    self._told[key] = said
+                    changed.append(shape)
+            for key in gone:
+                self._told.pop(key, None)
+        if changed or gone:
+            self._send("alarms", {"changed": changed, "gone": [list(key) for key in gone]})
 
     def _shape(self, alarm: Alarm) -> AlarmShape:
         return alarm_shape(alarm, self.reading(alarm.group), self.clock.now_us())

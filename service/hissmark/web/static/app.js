@@ -80,7 +80,7 @@ function troubles() {
   const pulse = live.pulse;
   if (!pulse) return "";
   if (!pulse.worker_alive) return "The service has stopped judging. What is shown is old. Tell whoever runs hissmark.";
-  if (!pulse.connected) return `The service has lost the broker${pulse.broker ? ` ${pulse.broker}` : ""}: no new data.`;
+  if (!pulse.connected) return `The service has lost the broker${pulse.broker ? ` ${pulse.broker}` : ""}: no new data. ${pulse.trouble}`.trim();
   return pulse.trouble;
 }
 
