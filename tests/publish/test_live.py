@@ -153,7 +153,9 @@ def test_an_alarm_is_told_again_when_its_sentence_changes(plant: Invented) -> No
     assert kinds == ["reading", "alarms", "journal", "reading"]
     plant.tick({"North": QUIET})
     told = json.loads(plant.live.broadcast._ring[-1].data)
-    assert told["changed"][0]["sentence"].startswith("XV-103 is passing: -0.3 dB over its background")
+    assert told["changed"][0]["sentence"].startswith(
+        "XV-103 is passing: 14 dB over its background for 12 min. It has fallen to -0.3 dB meanwhile."
+    )
 
 
 def test_falling_silent_is_told_once(plant: Invented) -> None:

@@ -66,6 +66,10 @@ EVENT_WORDS: dict[AlarmEvent, str] = {
 }
 
 
+FALLEN_DB = 6.0
+"""An alarm that stands while its rise has fallen by this much says both."""
+
+
 def decibels(value: float | None) -> str:
     """``14 dB`` (``0.4 dB`` below 3 dB, where a tenth matters); ``unknown`` without a value."""
     if value is None:
@@ -280,11 +284,13 @@ def _duration(alarm: Alarm) -> list[Part]:
 
 def _passing_parts(alarm: Alarm, reading: GroupReading | None) -> list[Part]:
     channel = _channel(reading, alarm.valve) if reading else None
-    rise = channel["rise_db"] if channel and channel["rise_db"] is not None else alarm.rise_db
+    now_db = channel["rise_db"] if channel and channel["rise_db"] is not None else alarm.rise_db
+    fell = now_db is not None and alarm.rise_db is not None and now_db < alarm.rise_db - FALLEN_DB
+    rise = decibels(alarm.rise_db if fell else now_db)
     parts: list[Part] = [
-        f"{alarm.valve} is passing: {decibels(rise)} over its background",
+        f"{alarm.valve} is passing: {rise} over its background",
         *_duration(alarm),
-        ".",
+        f". It has fallen to {decibels(now_db)} meanwhile." if fell else ".",
     ]
     if reading and alarm.valve in (reading["explanation"]["source"], reading["explanation"]["second"]):
         parts += [f" {text}" for text in (_spill(reading), _next(reading)) if text]
