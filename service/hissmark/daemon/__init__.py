@@ -3,25 +3,44 @@
 from __future__ import annotations
 
 import signal
-import threading
+import time
+from typing import TYPE_CHECKING
 
 from hissmark.site.load import Site
 
-
-def run(site: Site) -> int:
-    """Run a site until SIGTERM or SIGINT. Returns the exit code: 0 after a clean stop, 1 if it had to give up."""
-    from hissmark.daemon.logs import set_up
+if TYPE_CHECKING:
     from hissmark.daemon.service import Daemon
 
+
+def run(site: Site) -> int:
+    """Run a site until SIGTERM or SIGINT. Returns 0 after a clean stop, 1 if it had to give up."""
+    from hissmark.daemon.logs import set_up
+    from hissmark.daemon.service import Daemon
+    from hissmark.daemon.worker import StoppedError
+
     set_up(site.settings.log.format, site.settings.log.level)
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
     daemon = Daemon(site)
+    told = _Told(daemon)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, told)
     try:
         daemon.start()
-        while not stop.wait(0.2) and not daemon.failed.is_set():
-            pass
+        while not told.stop and not daemon.failed.is_set():
+            time.sleep(0.1)
+    except StoppedError:
+        pass
     finally:
         daemon.stop()
     return 1 if daemon.failed.is_set() else 0
+
+
+class _Told:
+    """What a signal does. It runs between any two instructions of the main thread, so it takes no lock."""
+
+    def __init__(self, daemon: Daemon) -> None:
+        self._daemon = daemon
+        self.stop = False
+
+    def __call__(self, *_: object) -> None:
+        self.stop = True
+        self._daemon.ask_to_stop()

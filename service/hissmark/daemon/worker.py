@@ -29,7 +29,7 @@ from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.store.errors import StoreError
 from hissmark.store.reader import Reader
-from hissmark.store.records import JournalRow, Reading, VerdictChange
+from hissmark.store.records import ActionRow, JournalRow, Reading, VerdictChange
 from hissmark.store.writer import Transaction, Writer
 
 log = structlog.get_logger("hissmark.daemon")
@@ -44,6 +44,8 @@ SAVE_SAMPLES = 3_000_000
 SAVE_SHARE = 20.0
 """State is saved so rarely that it costs at most one part in this many."""
 LONGEST_RETRY_S = 5.0
+LOOK_S = 0.1
+"""How often operator actions are looked for while messages keep coming."""
 
 
 @dataclass
@@ -60,6 +62,10 @@ class Work:
         decoded = self.decoded
         turned_away = bool(decoded and (decoded.rejects or decoded.unknown))
         return bool(len(self.batch) or turned_away or self.ticks or self.entries or self.outcomes)
+
+
+class StoppedError(Exception):
+    """Told to stop before the state was recovered; what is stored stays as it is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,12 +98,18 @@ class Worker:
         self._save_due = 0.0
         self._push_due = 0.0
         self._unpushed: list[Tick] = []
+        self._look_due = 0.0
+        self._asked = False
+        self._trouble = ""
+        self._given_up = False
+        """Told to stop while the store was away: the engine is ahead of the store and may not be saved."""
 
     def recover(self) -> None:
-        """Bring the engine up to what is stored; before `start`."""
+        """Bring the engine up to what is stored; before `start`. Raises StoppedError if told to."""
 
         def keep(found: Recovered) -> None:
-            self._commit(Work(ticks=found.ticks, entries=found.entries))
+            if self._asked or self._commit(Work(ticks=found.ticks, entries=found.entries)) is None:
+                raise StoppedError
             self._save_if_due()
 
         recover(self._p.engine, self._p.reader, keep)
@@ -110,21 +122,30 @@ class Worker:
     def alive(self) -> bool:
         return self._thread.is_alive()
 
-    def stop(self, timeout_s: float = 8.0) -> None:
-        """Finish the round in hand, save the state, end the thread. What is still queued stays unacknowledged."""
+    def ask_to_stop(self) -> None:
+        """Finish the round in hand and no more. Takes no lock, so a signal handler may call it."""
+        self._asked = True
+
+    def stop(self, timeout_s: float = 6.0) -> None:
+        """Finish the round in hand, save the state, end the thread. What is queued stays unacknowledged."""
         self._stop.set()
         if self._thread.is_alive():
             self._thread.join(timeout_s)
 
     def _run(self) -> None:
         try:
-            while not self._stop.is_set():
+            while not self._stop.is_set() and not self._asked:
                 self._round(self._p.queue.get_batch(BATCH_MESSAGES, WAIT_S))
-            self._save()
+            if not self._given_up:
+                self._save()
             self._push(force=True)
         except BaseException as error:
             self.failure = error
-            log.exception("the worker has failed; the service stops so that nothing unsaved is acknowledged")
+            said = "the worker has failed; the service stops so that nothing unsaved is acknowledged"
+            if isinstance(error, StoreError):  # written for people; a traceback adds nothing
+                log.error(said, reason=str(error))
+            else:
+                log.exception(said)
             self.on_failure()
 
     def _round(self, messages: list[Message]) -> None:
@@ -132,6 +153,7 @@ class Worker:
         if work:
             rows = self._commit(work)
             if rows is None:
+                self._given_up = True
                 return
             self._p.live.heard(work.batch)
             self._p.live.journal(rows)
@@ -168,9 +190,7 @@ class Worker:
         return ticks
 
     def _take_actions(self, work: Work) -> None:
-        with self._p.writer.transaction() as tx:
-            waiting = tx.pending_actions()
-        for row in waiting:
+        for row in self._pending_actions():
             at_us = self._p.engine.act_time_us(row.request.valve)
             try:
                 work.entries += self._p.engine.act(action_of(row))
@@ -178,8 +198,35 @@ class Worker:
             except ActionRefusedError as error:
                 work.outcomes.append((row.id, None, str(error)))
 
+    def _pending_actions(self) -> list[ActionRow]:
+        """Actions that wait. Nothing while the store is away: they are on record and stay there."""
+        if time.monotonic() < self._look_due:
+            return []
+        try:
+            waiting = self._p.reader.pending_actions()
+        except StoreError as error:
+            if not error.retry:
+                raise
+            self._troubled(str(error))
+            self._look_due = time.monotonic() + LONGEST_RETRY_S / 5
+            return []
+        self._troubled("")
+        self._look_due = time.monotonic() + LOOK_S
+        return waiting
+
+    def _troubled(self, trouble: str) -> None:
+        """Say on pages and in the log that the store is away, or that it is back."""
+        if trouble == self._trouble:
+            return
+        self._trouble = trouble
+        self._p.live.report(trouble=trouble)
+        if trouble:
+            log.warning("the store is away; trying again, nothing is acknowledged meanwhile", reason=trouble)
+        else:
+            log.info("the store is back")
+
     def _commit(self, work: Work) -> list[JournalRow] | None:
-        """Write one round; tries again while the store says it may succeed later. None: told to stop first."""
+        """Write one round; tries again while that may succeed later. None: told to stop first."""
         delay_s = 0.1
         changes = [change for tick in work.ticks for change in changes_of(tick, self._p.engine.layout)]
         while True:
@@ -189,11 +236,8 @@ class Worker:
             except StoreError as error:
                 if not error.retry:
                     raise
-                log.warning(
-                    "cannot store; trying again, nothing is acknowledged meanwhile", reason=str(error)
-                )
-                self._p.live.report(trouble=str(error))
-                if self._stop.wait(delay_s):
+                self._troubled(str(error))
+                if self._stop.wait(delay_s) or self._asked:
                     return None
                 delay_s = min(2 * delay_s, LONGEST_RETRY_S)
                 continue
@@ -202,7 +246,8 @@ class Worker:
             self._unsaved_samples += len(work.batch)
             self._p.metrics.samples.inc(new)
             self._p.metrics.duplicates.inc(len(work.batch) - new)
-            self._p.live.report(last_commit_us=self._p.clock.now_us(), trouble="")
+            self._troubled("")
+            self._p.live.report(last_commit_us=self._p.clock.now_us())
             return rows
 
     def _write(

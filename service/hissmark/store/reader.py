@@ -219,6 +219,11 @@ class Reader:
         with self._page() as connection:
             return actions.read(connection, action_id)
 
+    def pending_actions(self, limit: int = 1000) -> list[ActionRow]:
+        """Operator actions without an outcome, oldest first. Quick, and never waits for a writer."""
+        with self._page() as connection:
+            return actions.pending(connection, limit)
+
     def actions(self, *, before_id: int | None = None, limit: int = 100) -> list[ActionRow]:
         """Operator actions, newest first."""
         with self._page() as connection:
