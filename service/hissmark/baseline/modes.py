@@ -19,6 +19,12 @@ CUT_DB = 4.0
 CUT_SIGMAS = 6.0
 
 
+def _apart(joint: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Largest difference of any channel that both moments heard, for each pair of moments (condensed)."""
+    first, second = np.triu_indices(len(joint), 1)
+    return np.asarray(np.nan_to_num(np.abs(joint[first] - joint[second])).max(axis=1), np.float64)
+
+
 def cluster(joint: npt.NDArray[np.float64], most: int) -> npt.NDArray[np.intp]:
     """Label the moments of a group by recurring joint level.
 
@@ -32,10 +38,9 @@ def cluster(joint: npt.NDArray[np.float64], most: int) -> npt.NDArray[np.intp]:
     times = len(joint)
     if times < 2 * SMALLEST_COUNT:
         return np.zeros(times, np.intp)
-    filled = np.where(np.isnan(joint), np.nanmedian(joint, axis=0), joint)
-    steps = np.abs(np.diff(filled, axis=0))
-    noise = float(MAD_FACTOR * np.median(steps) / np.sqrt(2.0))
-    tree = linkage(filled, method="complete", metric="chebyshev")
+    steps = np.abs(np.diff(joint, axis=0))
+    noise = float(MAD_FACTOR * np.nanmedian(steps) / np.sqrt(2.0)) if not np.isnan(steps).all() else 0.0
+    tree = linkage(_apart(joint), method="complete")
     raw = fcluster(tree, max(CUT_DB, CUT_SIGMAS * noise), criterion="distance")
     sizes = np.bincount(raw)
     wanted = max(SMALLEST_COUNT, int(SMALLEST_SHARE * times))
