@@ -47,9 +47,26 @@ def test_package_imports_only_what_it_declares() -> None:
     assert distributions(imported(ROOT / "service" / "hissmark")) - declared("postgres") == set()
 
 
+#: Not imported, and needed all the same.
+FOR_THEIR_FILES = {"youplot"}  # the charting script that the page loads, see hissmark.web.charting
+
+
 def test_package_declares_nothing_it_does_not_import() -> None:
     """Few runtime dependencies: each is one more thing to keep safe on a plant's machine."""
-    assert declared() - distributions(imported(ROOT / "service" / "hissmark")) == set()
+    assert declared() - distributions(imported(ROOT / "service" / "hissmark")) - FOR_THEIR_FILES == set()
+
+
+def test_tests_import_only_what_the_extras_bring() -> None:
+    """A clean machine must be able to run them; what the benchmarks compare with is an extra of its own."""
+    tests = ROOT / "tests"
+    known = {normal(p.stem) for p in tests.rglob("*") if p.is_dir() or p.suffix == ".py"}
+    wanted = {name for name in imported(tests) if normal(name) not in known}
+    bench = {name for name in imported(tests / "bench") if normal(name) not in known}
+    assert distributions(wanted - bench) - declared("dev") == set()
+    declared_for_bench = declared("dev", "bench")
+    assert {
+        name.removesuffix(" (not installed)") for name in distributions(bench)
+    } - declared_for_bench == set()
 
 
 def test_extras_add_what_their_names_say() -> None:

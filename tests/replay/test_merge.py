@@ -17,7 +17,7 @@ from hissmark.replay.convert import Converter
 from hissmark.replay.merge import in_time_order
 from hissmark.replay.rows import Rows, Tally
 from hissmark.replay.sources import FileSource, scan, sort_on_disk
-from replay.files_for_tests import picked, write_parquet
+from support.sample_files import picked, write_parquet
 
 START_US = 1_790_000_000 * S
 PLANT = Plant(1)

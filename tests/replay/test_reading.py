@@ -18,7 +18,7 @@ from hissmark.replay.convert import Converter
 from hissmark.replay.files import Opened
 from hissmark.replay.rows import MAX_BAD_ROWS, ReplayError, Rows, Tally
 from hissmark.replay.sources import scan
-from replay.files_for_tests import write_csv, write_parquet
+from support.sample_files import write_csv, write_parquet
 
 START_US = 1_790_000_000 * S
 ALL = (0, 1 << 62)

@@ -20,7 +20,7 @@ from hissmark.replay.replay import ReplaySummary, replay_files
 from hissmark.replay.rows import ReplayError
 from hissmark.replay.shards import split
 from hissmark.site.load import Site, load_site
-from replay.files_for_tests import of_kind, picked, write_csv, write_parquet
+from support.sample_files import of_kind, picked, write_csv, write_parquet
 
 LIVE_US = 1_790_000_000 * S // (60 * S) * (60 * S)
 HOUR_US = 3600 * S
