@@ -3,8 +3,8 @@
     python tests/project/settings_page.py           writes the page
     python tests/project/settings_page.py --check   exit 1 if the page is not what would be written
 
-Meanings of the computation's settings come from the docstrings of hissmark.engine.settings; those of the
-deployment's tables from the comments of the example site, which stand above each setting there.
+Meanings come from the docstrings of the settings classes (`Attributes:`) where they have them, else from the
+comment above the setting in the example site.
 """
 
 from __future__ import annotations
@@ -13,20 +13,17 @@ import dataclasses
 import inspect
 import re
 import sys
+import typing
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal, get_args, get_origin
 
-from hissmark.engine.settings import (
-    AlarmSettings,
-    BaselineSettings,
-    ConditionRule,
-    JudgeSettings,
-    SignalSettings,
-)
-from hissmark.site import settings as site
+from pydantic import BaseModel
+from pydantic_core import PydanticUndefined
+
 from hissmark.site.ranges import range_of, unit_of
-from hissmark.site.tables import FromTable
+from hissmark.site.settings import SiteSettings
 
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "service" / "docs" / "settings.md"
@@ -36,121 +33,9 @@ HEAD = """\
 # Settings
 
 Everything that `site.toml` may hold. What is not written there has the default shown here. The example site
-(`config/site.toml`) has all of them with comments; `hissmark check SITE` names every mistake with its line.
+(`config/site.toml`) has them with comments; `hissmark check SITE` names every mistake with its line.
 This page is generated from the program.
 """
-
-CORE = (
-    ("signal", "How samples become one steady level a tick.", SignalSettings),
-    ("baseline", "How the background of a channel is learned and how fast it may move.", BaselineSettings),
-    ("judge", "How the explanations of a group's rises are compared.", JudgeSettings),
-    ("alarms", "When a verdict becomes an alarm and when the alarm returns to normal.", AlarmSettings),
-)
-
-
-def page() -> str:
-    """The whole page."""
-    parts = [HEAD, "\n".join(_top_level())]
-    parts += ["\n".join(_deployment(table, kind)) for table, kind in deployment_tables()]
-    parts += ["\n".join(_core(table, text, kind)) for table, text, kind in CORE]
-    parts.append("\n".join(_conditions()))
-    return "\n".join(parts)
-
-
-def deployment_tables() -> Iterator[tuple[str, type]]:
-    """Tables of site.toml that are not the computation's, with the class that reads each."""
-    yield "mqtt", site.MqttTable
-    yield "mqtt.source", site.SourceSettings
-    for name, field in site.SiteSettings.model_fields.items():
-        core = any(isinstance(mark, FromTable) for mark in field.metadata)
-        kind = field.annotation
-        if not core and isinstance(kind, type) and issubclass(kind, site.Table):
-            yield name, kind
-
-
-def _top_level() -> Iterator[str]:
-    yield "## Top of the file\n"
-    yield from _header()
-    yield f"| `name` | text | **required** | {comments('')['name']} |\n"
-
-
-def _header() -> Iterator[str]:
-    yield "| setting | may be | default | means |"
-    yield "|---|---|---|---|"
-
-
-def _deployment(table: str, kind: Any) -> Iterator[str]:
-    yield f"## [[{table}]]\n" if table == "mqtt.source" else f"## [{table}]\n"
-    yield from _header()
-    said = comments(table)
-    for name, field in kind.model_fields.items():
-        if name == "source":
-            continue
-        default = "**required**" if field.is_required() else shown(field.default)
-        yield f"| `{name}` | {kind_text(field, name)} | {default} | {said.get(name, '')} |"
-    yield ""
-
-
-def kind_text(field: Any, name: str) -> str:
-    """``1 to 65535``, ``"json" or "console"``, ``text``: what the value may be."""
-    kind = next((k for k in get_args(field.annotation) if k is not type(None)), field.annotation)
-    if get_origin(field.annotation) is Literal:
-        kind = field.annotation
-    if get_origin(kind) is Literal:
-        return " or ".join(f"`{_toml(choice)}`" for choice in get_args(kind))
-    limits = {type(m).__name__: m for m in field.metadata}
-    if kind in (int, float) and limits:
-        low = next((getattr(m, a) for m in limits.values() for a in ("ge", "gt") if hasattr(m, a)), "")
-        high = next((getattr(m, a) for m in limits.values() for a in ("le", "lt") if hasattr(m, a)), "")
-        return f"{low} to {high}{unit_of(name)}"
-    return {str: "text", bool: "true or false", int: "whole number", float: "number"}.get(kind, "text")
-
-
-def shown(value: Any) -> str:
-    return "none" if value is None or value == () else f"`{_toml(value)}`"
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    return f'"{value}"' if isinstance(value, str) else str(value)
-
-
-def _core(table: str, text: str, kind: type) -> Iterator[str]:
-    yield f"## [{table}]\n"
-    yield text + "\n"
-    yield from _header()
-    said = attributes(kind)
-    for field in dataclasses.fields(kind):  # type: ignore[arg-type]
-        low, high = range_of(kind, field.name)
-        may_be = f"{low:.12g} to {high:.12g}{unit_of(field.name)}"
-        yield f"| `{field.name}` | {may_be} | `{field.default}` | {said[field.name]} |"
-    yield ""
-
-
-def _conditions() -> Iterator[str]:
-    yield "## [[condition]]\n"
-    text = " ".join(inspect.getdoc(ConditionRule).split())  # type: ignore[union-attr]
-    yield text.replace("``", "`") + "\n"
-    yield from _header()
-    said = {"name": "What it is called on the pages.", "when": "A process tag compared with a number.",
-            "groups": "The groups it concerns; none means all."}  # fmt: skip
-    for field in dataclasses.fields(ConditionRule):
-        default = "**required**" if field.default is dataclasses.MISSING else shown(field.default)
-        kind = "list of texts" if field.name == "groups" else "text"
-        yield f"| `{field.name}` | {kind} | {default} | {said[field.name]} |"
-
-
-def attributes(kind: type) -> dict[str, str]:
-    """Name -> meaning, from the Attributes section of a docstring."""
-    text = (inspect.getdoc(kind) or "").partition("Attributes:")[2]
-    entries = re.findall(r"^ {4}(\w+): (.*(?:\n {8}.*)*)", text, re.M)
-    return {name: _sentence(" ".join(said.split())) for name, said in entries}
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
 
 #: Settings that the example explains together with others.
 TOGETHER = {
@@ -171,16 +56,179 @@ TOGETHER = {
     ("http", "port"): "Port the page, API and metrics are served on.",
     ("http", "beyond_this_machine"): "States that a `host` other than this machine is meant: the page asks "
     "for no password, so put a proxy with sign-in in front.",
+    ("condition", "name"): "What it is called on the pages.",
+    ("condition", "when"): "A process tag compared with a number.",
+    ("condition", "groups"): "The groups it concerns; none means all.",
+    ("suppress", "name"): "What it is called on the pages.",
+    ("suppress", "when"): "A process tag compared with a number.",
+    ("suppress", "groups"): "The groups it concerns; neither groups nor valves means all.",
+    ("suppress", "valves"): "The valves it concerns.",
+    ("suppress", "alarms"): "The alarms that are held back.",
 }  # fmt: skip
 
 
+@dataclasses.dataclass(frozen=True)
+class Setting:
+    """One setting: where it stands, which class reads it, its type and default."""
+
+    table: str
+    name: str
+    owner: Any
+    kind: Any
+    default: Any
+
+    @property
+    def required(self) -> bool:
+        return self.default in (dataclasses.MISSING, PydanticUndefined)
+
+    @property
+    def meaning(self) -> str:
+        said = comments(self.table) | attributes(self.owner)
+        return TOGETHER.get((self.table, self.name), said.get(self.name, ""))
+
+
+@dataclasses.dataclass(frozen=True)
+class Table:
+    """One table of site.toml; `many` if there may be several."""
+
+    name: str
+    kind: Any
+    many: bool
+
+    @property
+    def heading(self) -> str:
+        if not self.name:
+            return "Top of the file"
+        return f"[[{self.name}]]" if self.many else f"[{self.name}]"
+
+
+def tables(kind: Any = SiteSettings, name: str = "", many: bool = False) -> Iterator[Table]:
+    """Every table, the outer before the inner."""
+    yield Table(name, kind, many)
+    for field, hint, _ in fields(kind):
+        inner, several = table_in(hint)
+        if inner is not None:
+            yield from tables(inner, f"{name}.{field}" if name else field, several)
+
+
+def settings(table: Table) -> Iterator[Setting]:
+    """The settings that stand in one table itself."""
+    for name, hint, default in fields(table.kind):
+        if table_in(hint)[0] is None:
+            yield Setting(table.name, name, table.kind, plain(hint), default)
+
+
+def fields(kind: Any) -> Iterator[tuple[str, Any, Any]]:
+    """Name, type and default of each field of a pydantic table or a dataclass."""
+    hints = typing.get_type_hints(kind, include_extras=True)
+    if issubclass(kind, BaseModel):
+        for name, model_field in kind.model_fields.items():
+            yield name, hints[name], model_field.default
+    else:
+        for field in dataclasses.fields(kind):
+            yield field.name, hints[field.name], field.default
+
+
+def plain(hint: Any) -> Any:
+    """A type without `Annotated` and `None`."""
+    if get_origin(hint) is typing.Annotated:
+        return plain(get_args(hint)[0])
+    choices = [part for part in get_args(hint) if part is not type(None)]
+    if type(None) in get_args(hint) and len(choices) == 1:
+        return plain(choices[0])
+    return hint
+
+
+def table_in(hint: Any) -> tuple[Any, bool]:
+    """The class behind a field that is a table (or a list of them: True); None for a plain setting."""
+    kind = plain(hint)
+    many = get_origin(kind) is tuple
+    kind = plain(get_args(kind)[0]) if many else kind
+    is_table = isinstance(kind, type) and (issubclass(kind, BaseModel) or dataclasses.is_dataclass(kind))
+    return (kind, many) if is_table else (None, False)
+
+
+def page() -> str:
+    return "\n".join([HEAD, *("\n".join(_section(table)) for table in tables())])
+
+
+def _section(table: Table) -> Iterator[str]:
+    rows = list(settings(table))
+    if not rows:
+        return
+    yield f"## {table.heading}\n"
+    if table.name:
+        about = inspect.cleandoc(table.kind.__doc__ or "").split("\n\n")[0].replace("``", "`")
+        yield _sentence(" ".join(re.sub(r"^`\[+[\w.]+\]+`: ", "", about).split())) + "\n"
+    yield "| setting | may be | default | means |"
+    yield "|---|---|---|---|"
+    for row in rows:
+        default = "**required**" if row.required else shown(row.default)
+        yield f"| `{row.name}` | {may_be(row)} | {default} | {row.meaning} |"
+    yield ""
+
+
+def may_be(row: Setting) -> str:
+    """``1 to 65535``, ``"json" or "console"``, ``text``: what the value may be."""
+    kind = row.kind
+    if get_origin(kind) is tuple:
+        return f"list of {_type(plain(get_args(kind)[0]))}"
+    if kind in (int, float):
+        low, high = _limits(row)
+        return f"{low:.12g} to {high:.12g}{unit_of(row.name)}"
+    return _type(kind)
+
+
+def _type(kind: Any) -> str:
+    if get_origin(kind) is Literal:
+        return " or ".join(f"`{_toml(choice)}`" for choice in get_args(kind))
+    return {str: "text", bool: "true or false", int: "number", float: "number"}[kind]
+
+
+def _limits(row: Setting) -> tuple[float, float]:
+    if not issubclass(row.owner, BaseModel):
+        return range_of(row.owner, row.name)
+    marks = row.owner.model_fields[row.name].metadata
+    low = next(getattr(m, a) for m in marks for a in ("ge", "gt") if hasattr(m, a))
+    high = next(getattr(m, a) for m in marks for a in ("le", "lt") if hasattr(m, a))
+    return low, high
+
+
+def shown(value: Any) -> str:
+    return "none" if value is None or value == () else f"`{_toml(value)}`"
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(_toml, value))}]"
+    return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+@cache
+def attributes(kind: type) -> dict[str, str]:
+    """Name -> meaning, from the Attributes sections of a class and what it is built on."""
+    found: dict[str, str] = {}
+    for owner in reversed(kind.__mro__):
+        text = inspect.cleandoc(owner.__doc__ or "").partition("Attributes:")[2]
+        for name, said in re.findall(r"^ {4}`?(\w+)`?: (.*(?:\n {8}.*)*)", text, re.M):
+            found[name] = _sentence(" ".join(said.replace("``", "`").split()))
+    return found
+
+
+def _sentence(text: str) -> str:
+    return (text[:1].upper() + text[1:]).replace("|", "\\|")
+
+
+@cache
 def comments(table: str) -> dict[str, str]:
     """Name -> comment above it in the example site, for one table ('' is the top of the file)."""
     found: dict[str, str] = {}
     here, block, used = "", list[str](), False
     for row in EXAMPLE.read_text("utf-8").splitlines():
-        head = re.fullmatch(r"#?\[\[?([\w.]+)\]?\]", row)
-        setting = re.match(r"#?(\w+) = ", row)
+        head = re.fullmatch(r"#? ?\[\[?([\w.]+)\]?\]", row)
+        setting = re.match(r"#? ?(\w+) = ", row)
         if head:
             here, block = head[1], []
         elif setting and here == table and block:
@@ -190,12 +238,12 @@ def comments(table: str) -> dict[str, str]:
         elif not row:
             block = []
         used = bool(setting)
-    return found | {name: text for (where, name), text in TOGETHER.items() if where == table}
+    return found
 
 
 def _meaning(block: list[str]) -> str:
     """One sentence or more, without the unit that stands first (it has a column of its own)."""
-    return _sentence(re.sub(r"^(?:s|days|dB)\. ", "", " ".join(block))).replace("|", "\\|")
+    return _sentence(re.sub(r"^(?:s|days|dB)\. ", "", " ".join(block)))
 
 
 def main() -> int:
