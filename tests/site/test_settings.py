@@ -123,6 +123,8 @@ def test_settings_can_be_written_out_and_read_again() -> None:
 @pytest.mark.parametrize(("table", "kind"), CORE.items())
 def test_every_default_of_the_computation_is_in_its_range(table: str, kind: type[Any]) -> None:
     for field in dataclasses.fields(kind):
+        if dataclasses.is_dataclass(field.default):
+            continue  # a table of its own
         low, high = range_of(kind, field.name)
         assert low <= field.default <= high, field.name
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -13,14 +13,14 @@ from hissmark.alarms.journal import (
     Action,
     ActionKind,
     Alarm,
-    AlarmEvent,
     AlarmKind,
     AlarmState,
     JournalEntry,
     Priority,
 )
 from hissmark.alarms.priority import priority_of
-from hissmark.alarms.states import Trigger, transition
+from hissmark.alarms.states import ANNUNCIATED, Trigger, transition
+from hissmark.engine.settings import PrioritySettings
 
 F32 = npt.NDArray[np.float32]
 I64 = npt.NDArray[np.int64]
@@ -28,6 +28,8 @@ Bools = npt.NDArray[np.bool_]
 
 KINDS = tuple(AlarmKind)
 STATES = tuple(AlarmState)
+SHOWN = tuple(STATES.index(state) for state in ANNUNCIATED)
+SUPPRESSED = STATES.index(AlarmState.SUPPRESSED_BY_DESIGN)
 PRIORITIES = tuple(Priority)
 ReasonOf = Callable[[AlarmKind, int], str]
 TRIGGER_OF = {
@@ -50,6 +52,7 @@ class Wanted(NamedTuple):
         stands: bool, the condition stands at this tick. gone: bool, it is surely gone. Neither: not known.
         rise_db, margin_db: float32[channels].
         on: bool[channels], the channel's group closes this tick.
+        held_by: int16[kinds, channels], the rule that suppresses the alarm by design, -1 where none does.
     """
 
     stands: Bools
@@ -57,6 +60,7 @@ class Wanted(NamedTuple):
     rise_db: F32
     margin_db: F32
     on: Bools
+    held_by: npt.NDArray[np.int16] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,13 +77,24 @@ class AlarmBank:
 
     STATE = (
         "state", "active", "stood_s", "gone_s", "raised_us", "changed_us", "until_us", "priority", "rise_db",
-        "margin_db",
+        "margin_db", "held_by",
     )  # fmt: skip
 
     def __init__(
-        self, subjects: tuple[Subject, ...], on_delay_s: dict[AlarmKind, int], off_delay_s: int
+        self,
+        subjects: tuple[Subject, ...],
+        on_delay_s: dict[AlarmKind, int],
+        off_delay_s: int,
+        *,
+        max_shelve_s: int = 0,
+        priority: PrioritySettings | None = None,
+        rules: tuple[str, ...] = (),
     ) -> None:
+        """`max_shelve_s` 0: no bound. `rules`: texts of the rules that `Wanted.held_by` indexes."""
         shape = (len(KINDS), len(subjects))
+        self.max_shelve_us = max_shelve_s * 1_000_000
+        self.priorities = priority or PrioritySettings()
+        self.rules = rules
         self.subjects = subjects
         self.index = {s.valve: i for i, s in enumerate(subjects)}
         self.on_delay_s = np.array([[on_delay_s[k]] for k in KINDS], np.float32)
@@ -94,6 +109,7 @@ class AlarmBank:
         self.priority: npt.NDArray[np.uint8] = np.zeros(shape, np.uint8)
         self.rise_db: F32 = np.full(shape, np.nan, np.float32)
         self.margin_db: F32 = np.full(shape, np.nan, np.float32)
+        self.held_by: npt.NDArray[np.int16] = np.full(shape, -1, np.int16)
         #: what the last entry of an alarm not at rest said: (kind, channel) -> entry
         self.last: dict[tuple[int, int], JournalEntry] = {}
 
@@ -113,11 +129,15 @@ class AlarmBank:
         self.margin_db = np.where(refresh, wanted.margin_db[None, :], self.margin_db)
         ends = gone & self.active & (self.gone_s >= self.off_delay_s)
         expired = on & (self.until_us > 0) & (self.until_us <= at_us)
+        if wanted.held_by is not None:
+            self.held_by = np.where(on, wanted.held_by, self.held_by)
+        moves = on & ((self.held_by >= 0) == (self.state != SUPPRESSED)) & (self.active | (self.state != 0))
         entries: list[JournalEntry | None] = []
-        for c, k in np.argwhere((begins | ends | expired).T).tolist():
+        for c, k in np.argwhere((begins | ends | expired | moves).T).tolist():
             if begins[k, c]:
-                self.active[k, c], self.raised_us[k, c] = True, at_us
-                entries.append(self._apply(at_us, k, c, Trigger.CONDITION_ON, reason_of(KINDS[k], c)))
+                self._begin(at_us, k, c)
+                if self.held_by[k, c] < 0:
+                    entries.append(self._apply(at_us, k, c, Trigger.CONDITION_ON, reason_of(KINDS[k], c)))
             if ends[k, c]:
                 self.active[k, c] = False
                 entries.append(self._apply(at_us, k, c, Trigger.CONDITION_OFF, reason_of(KINDS[k], c)))
@@ -125,6 +145,7 @@ class AlarmBank:
                 entries.append(
                     self._apply(at_us, k, c, Trigger.SHELF_EXPIRES, "the time of shelving is over")
                 )
+            entries.append(self._hold(at_us, k, c))
         return [entry for entry in entries if entry is not None]
 
     def act(self, action: Action, at_us: int) -> list[JournalEntry]:
@@ -136,13 +157,41 @@ class AlarmBank:
         if c is None:
             raise ActionRefusedError(f"there is no valve or sensor {action.valve!r} in the register")
         k = KINDS.index(action.alarm)
+        if action.kind is ActionKind.SHELVE:
+            action = self._bounded(action, at_us)
         entry = self._apply(at_us, k, c, TRIGGER_OF[action.kind], action.comment or action.kind, action)
         if entry is None:
             state = STATES[self.state[k, c]]
             raise ActionRefusedError(
                 f"cannot {action.kind} the {action.alarm} alarm of {action.valve}: its state is {state}"
             )
-        return [entry]
+        held = self._hold(at_us, k, c)
+        return [entry] if held is None else [entry, held]
+
+    def _bounded(self, action: Action, at_us: int) -> Action:
+        """A shelving that ends, and not later than the site allows (counted in event time)."""
+        if action.until_us is None or action.until_us <= at_us:
+            raise ActionRefusedError(f"shelving {action.valve} needs an end that lies ahead")
+        if not self.max_shelve_us or at_us <= 0:
+            return action
+        return replace(action, until_us=min(action.until_us, at_us + self.max_shelve_us))
+
+    def _begin(self, at_us: int, k: int, c: int) -> None:
+        """The condition stands from now on, seen or not; its priority is settled here."""
+        self.active[k, c], self.raised_us[k, c] = True, at_us
+        rise = float(self.rise_db[k, c])
+        found = priority_of(KINDS[k], self.subjects[c].consequence, rise, self.priorities)
+        self.priority[k, c] = PRIORITIES.index(found)
+
+    def _hold(self, at_us: int, k: int, c: int) -> JournalEntry | None:
+        """Suppress by design what there is to suppress while a rule holds; give it free when none does."""
+        rule, state = int(self.held_by[k, c]), int(self.state[k, c])
+        if rule < 0 and state == SUPPRESSED:
+            return self._apply(at_us, k, c, Trigger.UNSUPPRESS, "no rule suppresses it any more")
+        if rule >= 0 and state in SHOWN and (self.active[k, c] or state != 0):
+            text = self.rules[rule] if rule < len(self.rules) else "a rule of the site"
+            return self._apply(at_us, k, c, Trigger.SUPPRESS, f"suppressed by design: {text}")
+        return None
 
     def _apply(
         self, at_us: int, k: int, c: int, trigger: Trigger, reason: str, action: Action | None = None
@@ -156,8 +205,6 @@ class AlarmBank:
         shelved = state is AlarmState.SHELVED and action is not None
         self.until_us[k, c] = (action.until_us or 0) if shelved and action else 0
         subject, rise, margin = self.subjects[c], float(self.rise_db[k, c]), float(self.margin_db[k, c])
-        if event is AlarmEvent.RAISED:
-            self.priority[k, c] = PRIORITIES.index(priority_of(KINDS[k], subject.consequence, rise))
         entry = JournalEntry(
             at_us, subject.valve, subject.group, KINDS[k], event, state, PRIORITIES[self.priority[k, c]],
             _known(rise), _known(margin), reason,

@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 from hissmark.alarms.journal import AlarmKind, Priority
+from hissmark.engine.settings import PrioritySettings
 
-SEVERE_DB = (10.0, 20.0)
-"""Rises from which a leak counts as more than slight, and as severe (common practice, no source)."""
-
-_L, _M, _H = Priority.LOW, Priority.MEDIUM, Priority.HIGH
-TABLE: dict[str, tuple[Priority, Priority, Priority]] = {
-    "low": (_L, _L, _M),
-    "medium": (_L, _M, _H),
-    "high": (_M, _H, _H),
-}
-"""Consequence -> priority of a slight, a clear and a severe leak."""
+SEVERITIES = ("slight", "clear", "severe")
 
 
-def priority_of(kind: AlarmKind, consequence: str, rise_db: float) -> Priority:
-    """Priority when an alarm is raised; what is not a named leak is always low."""
+def priority_of(
+    kind: AlarmKind, consequence: str, rise_db: float, table: PrioritySettings | None = None
+) -> Priority:
+    """Priority when an alarm is raised, by the site's table; a rise that is not known counts as slight."""
+    table = table or PrioritySettings()
     if kind is not AlarmKind.PASSING:
-        return Priority.LOW
-    severity = sum(rise_db >= limit for limit in SEVERE_DB)
-    return TABLE[consequence][severity]
+        return Priority(getattr(table, kind.value.replace("-", "_")))
+    severity = SEVERITIES[(rise_db >= table.clear_db) + (rise_db >= table.severe_db)]
+    return Priority(getattr(table, f"{consequence}_{severity}"))

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hissmark.engine.register import PERCENTILE_SUFFIXES, Channel, Condition, Register
-from hissmark.engine.settings import CoreSettings
+from hissmark.engine.settings import CoreSettings, SuppressRule
 
 I32 = npt.NDArray[np.int32]
 
@@ -29,6 +29,8 @@ class Layout:
         group_of: int32[channels]. first, count: int32[groups], slice of each group's channels.
         input_series, input_group, input_role, input_channel: int32[inputs]; channel is -1 for process tags.
         inputs_of: for each name the inputs that it feeds (object array of int32 arrays).
+        conditions: operating conditions with the groups they concern.
+        suppress: rules of suppression by design with the channels they concern.
     """
 
     register: Register
@@ -43,6 +45,7 @@ class Layout:
     input_role: I32
     input_channel: I32
     conditions: tuple[tuple[Condition, frozenset[int]], ...]
+    suppress: tuple[tuple[SuppressRule, Condition, frozenset[int]], ...] = ()
 
     @property
     def channels(self) -> tuple[Channel, ...]:
@@ -69,12 +72,16 @@ class Layout:
         for condition, members in conditions:
             for g in sorted(members):
                 inputs.add_tag(condition.tag, g)
+        suppress = tuple((r, Condition.parse(r.when), _covered(r, register)) for r in settings.suppress)
+        for _, condition, covered in suppress:
+            for g in sorted({int(group_of[c]) for c in covered}):
+                inputs.add_tag(condition.tag, g)
         rows = inputs.rows
         columns = np.array(rows, np.int32).reshape(-1, 4)
         return cls(
             register, settings, tuple(inputs.names), tuple(groups), group_of, first, count,
             columns[:, 0].copy(), columns[:, 1].copy(), columns[:, 2].copy(), columns[:, 3].copy(),
-            conditions,
+            conditions, suppress,
         )  # fmt: skip
 
     def series_index(self) -> dict[str, int]:
@@ -90,6 +97,16 @@ class Layout:
             (self.input_series == series) & (self.input_group == group) & (self.input_role == PROCESS)
         )
         return int(found[0]) if len(found) else -1
+
+
+def _covered(rule: SuppressRule, register: Register) -> frozenset[int]:
+    """Indices of the channels that a rule concerns."""
+    everything = not rule.groups and not rule.valves
+    return frozenset(
+        i
+        for i, c in enumerate(register.channels)
+        if everything or c.group in rule.groups or c.subject in rule.valves
+    )
 
 
 class _Inputs:

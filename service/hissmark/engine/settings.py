@@ -7,6 +7,7 @@ one to one (table ``[signal]`` to `SignalSettings` and so on).
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +89,46 @@ class JudgeSettings:
     odds_limit: float = 5.0
 
 
+PriorityName = Literal["low", "medium", "high"]
+
+
+@dataclass(frozen=True, slots=True)
+class PrioritySettings:
+    """Which priority an alarm gets: consequence (register, column `consequence`) by severity (rise).
+
+    The starting values are common practice, no source: the site's own alarm philosophy decides.
+
+    Attributes:
+        clear_db: rise from which a leak counts as clear; below it as slight.
+        severe_db: rise from which a leak counts as severe.
+        low_slight: a slight leak at a valve of low consequence.
+        low_clear: a clear leak at a valve of low consequence.
+        low_severe: a severe leak at a valve of low consequence.
+        medium_slight: a slight leak at a valve of medium consequence.
+        medium_clear: a clear leak at a valve of medium consequence.
+        medium_severe: a severe leak at a valve of medium consequence.
+        high_slight: a slight leak at a valve of high consequence.
+        high_clear: a clear leak at a valve of high consequence.
+        high_severe: a severe leak at a valve of high consequence.
+        contested: two explanations too close to call, whatever the consequence.
+        sensor_fault: a sensor that cannot be believed, whatever the consequence.
+    """
+
+    clear_db: float = 10.0
+    severe_db: float = 20.0
+    low_slight: PriorityName = "low"
+    low_clear: PriorityName = "low"
+    low_severe: PriorityName = "medium"
+    medium_slight: PriorityName = "low"
+    medium_clear: PriorityName = "medium"
+    medium_severe: PriorityName = "high"
+    high_slight: PriorityName = "medium"
+    high_clear: PriorityName = "high"
+    high_severe: PriorityName = "high"
+    contested: PriorityName = "low"
+    sensor_fault: PriorityName = "low"
+
+
 @dataclass(frozen=True, slots=True)
 class AlarmSettings:
     """When a verdict becomes an alarm and when the alarm returns to normal.
@@ -99,6 +140,7 @@ class AlarmSettings:
         fault_delay_s: on-delay of sensor faults.
         contested_delay_s: on-delay of `contested`.
         max_shelve_s: longest time an alarm may be shelved.
+        priority: which priority an alarm gets.
     """
 
     on_delay_s: int = 120
@@ -107,6 +149,7 @@ class AlarmSettings:
     fault_delay_s: int = 900
     contested_delay_s: int = 1800
     max_shelve_s: int = 12 * 3600
+    priority: PrioritySettings = PrioritySettings()
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +164,24 @@ class ConditionRule:
     groups: tuple[str, ...] = ()
 
 
+AlarmName = Literal["passing", "contested", "sensor-fault"]
+
+
+@dataclass(frozen=True, slots=True)
+class SuppressRule:
+    """Suppression by design: while ``when`` holds, alarms of these groups and valves are not annunciated.
+
+    The judgement goes on underneath; what still stands when the rule no longer holds is annunciated then.
+    Neither groups nor valves means all.
+    """
+
+    name: str
+    when: str
+    groups: tuple[str, ...] = ()
+    valves: tuple[str, ...] = ()
+    alarms: tuple[AlarmName, ...] = ("passing", "contested")
+
+
 @dataclass(frozen=True, slots=True)
 class CoreSettings:
     """All settings of the computation together."""
@@ -130,3 +191,4 @@ class CoreSettings:
     judge: JudgeSettings = field(default_factory=JudgeSettings)
     alarms: AlarmSettings = field(default_factory=AlarmSettings)
     conditions: tuple[ConditionRule, ...] = ()
+    suppress: tuple[SuppressRule, ...] = ()

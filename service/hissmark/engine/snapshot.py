@@ -92,6 +92,8 @@ def load(engine: Engine, payload: bytes) -> list[str]:
         _forget_changed_groups(engine, meta, where)
         for prefix, target, attributes, axis in _parts(engine):
             for name in attributes:
+                if f"{prefix}.{name}" not in saved:
+                    continue  # written by a version that did not have it yet: it begins as new
                 if not _copy(getattr(target, name), saved[f"{prefix}.{name}"], where[axis], axis):
                     notes.append(f"{prefix} {name}: its shape has changed with the settings; learned anew")
     engine.stepper.acoustics.refresh(np.arange(len(engine.layout.group_names)))

@@ -16,6 +16,7 @@ from hissmark.engine.intake import NEVER, US, Intake, Portion
 from hissmark.engine.layout import LEVEL, PROCESS, Layout
 from hissmark.engine.readings import Tick
 from hissmark.engine.reasons import reason_text
+from hissmark.engine.suppression import Suppression
 from hissmark.judge import evidence as ev
 from hissmark.judge.acoustics import Acoustics
 from hissmark.judge.explain import Heard, fit
@@ -83,6 +84,7 @@ class Stepper:
         self.open_us: I64 = np.zeros(n, np.int64)
         self.said: npt.NDArray[np.int16] = np.full(n, -1, np.int16)
         self.mode: npt.NDArray[np.int8] = np.zeros(groups, np.int8)
+        self.suppression = Suppression.of(layout)
         delays = settings.alarms
         self.alarms = AlarmBank(
             tuple(Subject(c.subject, c.group, c.consequence) for c in channels),
@@ -92,6 +94,9 @@ class Stepper:
                 AlarmKind.SENSOR_FAULT: delays.fault_delay_s,
             },
             delays.off_delay_s,
+            max_shelve_s=delays.max_shelve_s,
+            priority=delays.priority,
+            rules=self.suppression.texts,
         )
         self._own_inputs = np.full((n, 4), -1, np.int32)
         for i in np.flatnonzero(layout.input_channel >= 0):
@@ -369,7 +374,7 @@ class Stepper:
         cleared = judged & ~self.passing & (low | (self.evidence <= ev.LOWEST + 1.0))
         stands = np.stack((passes, contested, faulty))
         gone = np.stack((cleared, judged & (verdict != Verdict.CONTESTED), ~faulty))
-        wanted = Wanted(stands, gone, rise, margin, on)
+        wanted = Wanted(stands, gone, rise, margin, on, self.suppression.held_by(self.process))
 
         def why(kind: AlarmKind, c: int) -> str:
             return reason_text(self, kind, c, verdict, rise, margin, groups)

@@ -7,15 +7,17 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from hissmark.decode.source import MqttSource
-from hissmark.engine.register import Condition, Register
+from hissmark.engine.register import Register
 from hissmark.engine.settings import CoreSettings
 from hissmark.ingest.settings import MqttSettings
 from hissmark.site import register as register_file
 from hissmark.site.consistency import SettingsCheck
 from hissmark.site.files import FileCheck, file_of
-from hissmark.site.problems import Findings, Problem, SiteError, did_you_mean, errors_of
+from hissmark.site.notify_checks import NotifyCheck
+from hissmark.site.problems import Findings, Problem, SiteError, errors_of
 from hissmark.site.register import Draft, read_drafts, to_register
 from hissmark.site.register_checks import check_rows
+from hissmark.site.rules import check_rules
 from hissmark.site.settings import MqttTable, SiteSettings, SourceSettings
 from hissmark.site.settings_text import read_settings
 from hissmark.site.toml_lines import TomlLines
@@ -83,7 +85,8 @@ def examine(folder: str | Path) -> tuple[Site | None, list[Problem]]:
     settings, lines = _examine_settings(place, in_settings)
     drafts = _examine_register(place, in_register)
     if settings is not None:
-        _check_conditions(settings, lines, drafts, in_settings)
+        check_rules(settings, lines, drafts, in_settings)
+        NotifyCheck(place, settings, lines, drafts, in_settings).run()
     problems = [p for f in (in_settings, in_register) for p in sorted(f.problems, key=lambda p: p.line or 0)]
     if settings is None or errors_of(problems):
         return None, problems
@@ -121,34 +124,6 @@ def _examine_register(folder: Path, findings: Findings) -> list[Draft]:
     drafts = read_drafts(raw, findings)
     check_rows(drafts, findings)
     return drafts
-
-
-def _check_conditions(
-    settings: SiteSettings, lines: TomlLines, drafts: list[Draft], findings: Findings
-) -> None:
-    """Operating conditions against the register: do the groups exist, is the tag a process value?"""
-    groups = {d.text("group") for d in drafts}
-    sources = {d.source: d for d in reversed(drafts)}
-    for i, rule in enumerate(settings.condition):
-        for group in rule.groups:
-            if group not in groups and drafts:
-                line = lines.of(("condition", i, "groups"))
-                message = f"group {group!r} is not in {REGISTER_FILE}."
-                findings.error(line, "condition.groups", message, _near(group, groups))
-        line = lines.of(("condition", i, "when"))
-        try:
-            tag = Condition.parse(rule.when).tag
-        except ValueError as slip:
-            findings.error(line, "condition.when", f"{slip}.", "Write for instance: K-101 > 50")
-            continue
-        if tag in sources:
-            place = f"line {sources[tag].line} of {REGISTER_FILE}"
-            message = f"{tag!r} is the level of a channel ({place}), not a process value."
-            findings.error(line, "condition.when", message, "Name the tag of the process value.")
-
-
-def _near(group: str, groups: set[str]) -> str:
-    return did_you_mean(group, groups) or f"Groups are: {', '.join(sorted(g for g in groups if g))}."
 
 
 def _mqtt(folder: Path, table: MqttTable) -> MqttSettings:

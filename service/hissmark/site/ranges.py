@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from hissmark.engine.settings import AlarmSettings, BaselineSettings, JudgeSettings, SignalSettings
+from hissmark.engine.settings import (
+    AlarmSettings,
+    BaselineSettings,
+    JudgeSettings,
+    PrioritySettings,
+    SignalSettings,
+)
 
 Range = tuple[float, float]
 
@@ -51,6 +57,7 @@ _RANGES: dict[type, dict[str, Range]] = {
         "contested_delay_s": (0, 30 * _DAY_S),
         "max_shelve_s": (60, 30 * _DAY_S),
     },
+    PrioritySettings: {"clear_db": (0.5, 60), "severe_db": (0.5, 60)},
 }
 
 #: For a field that has no range of its own: by the unit at the end of its name.

@@ -13,7 +13,9 @@ from hissmark.engine.settings import (
     CoreSettings,
     JudgeSettings,
     SignalSettings,
+    SuppressRule,
 )
+from hissmark.site.notify_settings import NotifyTable
 from hissmark.site.tables import FromTable, Table
 
 Text = Annotated[str, Field(min_length=1)]
@@ -88,13 +90,17 @@ class SiteSettings(Table):
     http: HttpSettings = HttpSettings()
     store: StoreSettings = StoreSettings()
     log: LogSettings = LogSettings()
+    notify: NotifyTable = NotifyTable()
     signal: Annotated[SignalSettings, FromTable()] = SignalSettings()
     baseline: Annotated[BaselineSettings, FromTable()] = BaselineSettings()
     judge: Annotated[JudgeSettings, FromTable()] = JudgeSettings()
     alarms: Annotated[AlarmSettings, FromTable()] = AlarmSettings()
     condition: Annotated[tuple[Annotated[ConditionRule, FromTable()], ...], Field(strict=False)] = ()
+    suppress: Annotated[tuple[Annotated[SuppressRule, FromTable()], ...], Field(strict=False)] = ()
 
     @property
     def core(self) -> CoreSettings:
         """The settings of the computation."""
-        return CoreSettings(self.signal, self.baseline, self.judge, self.alarms, self.condition)
+        return CoreSettings(
+            self.signal, self.baseline, self.judge, self.alarms, self.condition, self.suppress
+        )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
-from typing import Any, get_args
+from typing import Any, get_args, get_type_hints
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -28,6 +28,22 @@ _ADVICE: dict[str, str] = {
     "condition.when": 'Write for instance: when = "K-101 > 50"',
     "mqtt.source": "Begin every source with [[mqtt.source]], in double brackets.",
     "condition": "Begin every condition with [[condition]], in double brackets.",
+    "suppress.name": 'Write for instance: name = "unit shut down"',
+    "suppress.when": 'Write for instance: when = "HS-100 < 1"',
+    "suppress": "Begin every rule with [[suppress]], in double brackets.",
+    "notify.webhook.name": 'Write for instance: name = "shift log"',
+    "notify.webhook.url": 'Write for instance: url = "https://log.north.example/hissmark"',
+    "notify.email.name": 'Write for instance: name = "reliability"',
+    "notify.email.host": 'Write for instance: host = "mail.north.example"',
+    "notify.email.sender": 'Write for instance: sender = "hissmark@north.example"',
+    "notify.email.to": 'Write for instance: to = ["reliability@north.example"]',
+    "notify.mqtt.name": 'Write for instance: name = "broker"',
+    "notify.alertmanager.name": 'Write for instance: name = "on call"',
+    "notify.alertmanager.url": 'Write for instance: url = "http://127.0.0.1:9093"',
+    "notify.webhook": "Begin every receiver with [[notify.webhook]], in double brackets.",
+    "notify.email": "Begin every receiver with [[notify.email]], in double brackets.",
+    "notify.mqtt": "Begin every receiver with [[notify.mqtt]], in double brackets.",
+    "notify.alertmanager": "Begin every receiver with [[notify.alertmanager]], in double brackets.",
 }
 _SECRETS = {
     "mqtt.password": 'Secrets do not belong here: write password_file = "FILE", the password goes into it.',
@@ -40,6 +56,16 @@ _PLACEHOLDERS: dict[str, str] = {
     "mqtt.source.filter": "unnamed/{index}",
     "condition.name": "unnamed {index}",
     "condition.when": "unnamed > 0",
+    "suppress.name": "unnamed {index}",
+    "suppress.when": "unnamed > 0",
+    "notify.webhook.name": "unnamed webhook {index}",
+    "notify.webhook.url": "http://127.0.0.1",
+    "notify.email.name": "unnamed e-mail {index}",
+    "notify.email.host": "127.0.0.1",
+    "notify.email.sender": "unnamed",
+    "notify.mqtt.name": "unnamed mqtt {index}",
+    "notify.alertmanager.name": "unnamed alertmanager {index}",
+    "notify.alertmanager.url": "http://127.0.0.1",
 }
 
 
@@ -148,8 +174,9 @@ def _instead(path: Path) -> str:
 
 
 def _homes() -> Iterator[tuple[str, list[str]]]:
-    for name in ("mqtt", "http", "store", "log", "signal", "baseline", "judge", "alarms"):
+    for name in ("mqtt", "http", "store", "log", "notify", "signal", "baseline", "judge", "alarms"):
         yield name, _keys_of((name,))
+    yield "alarms.priority", _keys_of(("alarms", "priority"))
 
 
 def _keys_of(path: Path) -> list[str]:
@@ -172,7 +199,7 @@ def _fields(kind: Any) -> dict[str, Any]:
         return {}
     if issubclass(plain, BaseModel):
         return {name: field.annotation for name, field in plain.model_fields.items()}
-    return {field.name: None for field in dataclasses.fields(plain)}
+    return dict(get_type_hints(plain))
 
 
 def _class_in(kind: Any) -> Any:

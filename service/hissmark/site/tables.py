@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 from functools import cache
-from typing import Annotated, Any, get_type_hints
+from typing import Annotated, Any, Literal, get_origin, get_type_hints
 
 from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, create_model
 from pydantic_core import CoreSchema, core_schema
@@ -52,6 +52,10 @@ def _checked(source: Any, name: str, kind: Any) -> Any:
         return Annotated[kind, Field(ge=low, le=high)]
     if kind is str:
         return Annotated[str, Field(min_length=1)]
+    if dataclasses.is_dataclass(kind):
+        return Annotated[kind, FromTable()]
+    if get_origin(kind) is Literal:
+        return kind
     return Annotated[kind, Field(strict=False)]
 
 
