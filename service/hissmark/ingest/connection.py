@@ -267,6 +267,7 @@ class Connection:
         filters = self._asked.pop(packet_id, ())
         refused = _refused(filters, reasons, self._settings)
         self._shared.gauge.set(refused=refused, subscribed=True)
+        log.info("subscribed", filters=[f for f in filters if f not in refused])
         for filter_text, why in refused.items():
             log.error("subscription refused", filter=filter_text, reason=why)
         if refused:
