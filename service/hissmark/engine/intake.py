@@ -87,7 +87,7 @@ class Intake:
         self._input_first = np.concatenate(([0], np.cumsum(self._input_count)[:-1]))
 
     def _sort_inputs(self, groups: int) -> None:
-        """Order of inputs by group and by voice: the inputs of one channel are one voice, a tag is another."""
+        """Order of inputs by group and voice: the inputs of one channel are one voice, a tag is another."""
         layout, inputs = self.layout, np.arange(len(self.layout.input_series))
         level = layout.input_role != PROCESS
         voice = np.where(level, layout.input_channel, len(layout.channels) + inputs)
