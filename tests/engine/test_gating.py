@@ -113,7 +113,7 @@ def test_what_was_heard_without_test_conditions_is_not_learned() -> None:
     """Open or without pressure difference all the time: after hours still nothing known."""
     first = valve("1", closed_when="ZT-1 < 2")
     second = valve("2", position=1, upstream_pressure="PT-1", downstream_pressure="PT-2")
-    rig = Rig([first, second, valve("3", position=2)])
+    rig = Rig([first, second, valve("3", "apart")])
     base = {name: BASE[name] for name in ("AE-1", "AE-2", "AE-3")}
     rig.run(4 * 3600, base, {"ZT-1": 50.0, "PT-1": 5.0, "PT-2": 5.0})
     assert not rig.engine.stepper.baselines.learned[:2].any()
