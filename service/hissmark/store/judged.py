@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+from collections.abc import Mapping
 
 import sqlalchemy as sa
 
@@ -11,6 +12,7 @@ from hissmark.store.dialects import number, upsert
 from hissmark.store.records import EngineState, Reading, SettingsVersion, VerdictChange, VerdictRow
 from hissmark.store.schema import engine_state, meta, readings, settings_versions, verdict_changes
 
+_FEW_VALVES = 500
 _NUMBERS = ("rise_db", "margin_db", "level_db", "baseline_db")
 
 
@@ -59,6 +61,26 @@ def verdict_at(connection: sa.Connection, valve: str, at_us: int) -> VerdictChan
     query = sa.select(verdict_changes).where(c.valve == valve, c.at_us <= at_us)
     row = connection.execute(query.order_by(c.at_us.desc()).limit(1)).one_or_none()
     return None if row is None else VerdictChange(*row[1:])
+
+
+def verdicts_since(connection: sa.Connection, at_us: Mapping[str, int]) -> dict[str, int]:
+    """Valve -> time of its last change at or before its moment. One query, and one more for each valve
+    that has changed between its moment and the latest of them.
+    """
+    if not at_us:
+        return {}
+    c = verdict_changes.c
+    query = sa.select(c.valve, sa.func.max(c.at_us)).where(c.at_us <= max(at_us.values())).group_by(c.valve)
+    if len(at_us) <= _FEW_VALVES:
+        query = query.where(c.valve.in_(list(at_us)))
+    found: dict[str, int] = {}
+    for valve, changed_us in connection.execute(query).all():
+        if valve in at_us and changed_us > at_us[valve]:
+            before = verdict_at(connection, valve, at_us[valve])
+            changed_us = before.at_us if before else None
+        if valve in at_us and changed_us is not None:
+            found[valve] = changed_us
+    return found
 
 
 def put_readings(connection: sa.Connection, arrived: list[Reading]) -> None:

@@ -7,7 +7,7 @@ reader may be used by several threads.
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -191,6 +191,11 @@ class Reader:
         """The verdict that stood at a moment; None if nothing is on record that far back."""
         with self._page() as connection:
             return judged.verdict_at(connection, valve, at_us)
+
+    def verdicts_since(self, at_us: Mapping[str, int]) -> dict[str, int]:
+        """Valve -> since when the verdict stood that held at its moment in `at_us`; unknown ones left out."""
+        with self._page() as connection:
+            return judged.verdicts_since(connection, at_us)
 
     def readings(self, group: str | None = None) -> list[Reading]:
         """The latest reading of one group or of all."""
