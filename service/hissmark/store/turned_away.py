@@ -19,7 +19,7 @@ def add_rejects(connection: sa.Connection, arrived: list[Reject], limit: int) ->
             "received_us": r.received_us,
             "topic": cleaned(r.topic),
             "reason": str(r.reason),
-            "detail": cleaned(r.detail),
+            "detail": cleaned(_detail(r)),
             "head": r.head,
         }
         for r in arrived[-limit:]
@@ -27,6 +27,14 @@ def add_rejects(connection: sa.Connection, arrived: list[Reject], limit: int) ->
     connection.execute(sa.insert(rejects), values)
     newest = sa.select(sa.func.max(rejects.c.seq)).scalar_subquery()
     connection.execute(sa.delete(rejects).where(rejects.c.seq <= newest - limit))
+
+
+def _detail(reject: Reject) -> str:
+    """The first record's, and how many more of the message it stands for."""
+    more = reject.count - 1
+    if not more:
+        return reject.detail
+    return f"{reject.detail} (and {more} more {'record' if more == 1 else 'records'} of this message)"
 
 
 def add_unknown(connection: sa.Connection, arrived: list[UnknownName], limit: int) -> None:
