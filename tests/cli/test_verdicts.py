@@ -6,7 +6,11 @@ import json
 from pathlib import Path
 from typing import Any
 
+from cli import known_site as known
 from cli.known_site import hissmark
+from hissmark.cli.moments import now_us
+from hissmark.store import Writer, open_store
+from hissmark.store.records import CLOCK_OFFSET
 
 
 def rows(*words: str) -> dict[str, dict[str, Any]]:
@@ -57,3 +61,18 @@ def test_one_group(site: Path) -> None:
     done = hissmark("verdicts", str(site), "--group", "pannel")
     assert done.returncode == 1
     assert done.stderr == "error: 'pannel' is no group of North works. Groups are: panel, header.\n"
+
+
+def test_ages_are_on_the_services_clock(site: Path) -> None:
+    """An invented plant runs in its own time: its newest data is seconds old there, months old here."""
+    behind_us = known.START_US + known.TICKS * known.MIN + 90_000_000 - now_us()  # 90 s after the newest tick
+    engine = open_store("sqlite:///data/hissmark.db", site)
+    with Writer(engine, known.NAMES) as writer, writer.transaction() as tx:
+        tx.meta(CLOCK_OFFSET, str(behind_us))
+    engine.dispose()
+    assert rows(str(site))["XV-101"]["fresh"] is True
+    text = hissmark("verdicts", str(site)).stdout
+    assert "Not heard since" not in text
+    assert "2 h 1 min ago" in next(row for row in text.splitlines() if "14.2 dB" in row)
+    recent = hissmark("alarms", str(site), "--journal", "--from", "2h").stdout
+    assert [line.split()[0] for line in recent.splitlines()] == ["2026-03-01T03:02:00Z"]

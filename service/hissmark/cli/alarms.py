@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from hissmark.cli.moments import moment, now_us
+from hissmark.cli.moments import moment
 from hissmark.cli.options import AsJson, From, SiteFolder, To
 
 if TYPE_CHECKING:
@@ -57,13 +57,14 @@ def alarms(
     if active and (journal or from_ or to):
         raise typer.BadParameter("--active shows this moment; it does not go with --journal, --from or --to.")
     whole = journal or bool(from_ or to) or (as_json and not active)
-    begin, end = moment(from_), moment(to)
+    moment(from_), moment(to)  # wrong usage is said before the site is opened
     from hissmark.cli.opened import opened
     from hissmark.store.journal import JournalFilter
 
     with opened(site) as open_site:
         subject = None if valve is None else open_site.channel(valve).subject
-        wanted = JournalFilter(valve=subject, from_us=begin, to_us=end)
+        now = open_site.now_us
+        wanted = JournalFilter(valve=subject, from_us=moment(from_, now), to_us=moment(to, now))
         if whole:
             _print_journal(open_site, wanted, as_json)
         else:
@@ -92,7 +93,7 @@ def _print_standing(site: Opened, wanted: JournalFilter, as_json: bool) -> None:
     from hissmark.cli.standing import standing
     from hissmark.publish.alarm_shapes import alarm_shape
 
-    now, readings = now_us(), _readings(site)
+    now, readings = site.now_us, _readings(site)
     rows = standing(site.reader, wanted)
     shapes = [alarm_shape(alarm, readings.get(alarm.group), now) for alarm in rows]
     if not as_json:

@@ -34,11 +34,11 @@ def parse_moment(text: str, now: int) -> int:
     return parse_rfc3339(word)
 
 
-def moment(text: str | None) -> int | None:
-    """The value of an option such as ``--from``; wrong usage if it cannot be read."""
+def moment(text: str | None, now: int | None = None) -> int | None:
+    """The value of an option such as ``--from``; wrong usage if it cannot be read. Ages are before `now`."""
     if text is None:
         return None
     try:
-        return parse_moment(text, now_us())
+        return parse_moment(text, now_us() if now is None else now)
     except ValueError as error:
         raise typer.BadParameter(f"{error}. Write {FORMS}.") from None

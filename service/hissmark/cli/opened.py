@@ -6,13 +6,16 @@ import difflib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from hissmark.cli.errors import CommandError
+from hissmark.cli.moments import now_us
 from hissmark.engine.register import Channel
 from hissmark.site.load import Site, load_site
 from hissmark.store.open import open_for_reading
 from hissmark.store.reader import Reader
+from hissmark.store.records import CLOCK_OFFSET
 
 
 @dataclass(frozen=True)
@@ -30,6 +33,15 @@ class Opened:
             return found
         known = [*self.site.register.valves, *(c.name for c in channels)]
         raise CommandError(f"{name!r} is no valve or channel of {self.site.name}. {_near(name, known)}")
+
+    @cached_property
+    def _clock_offset_us(self) -> int:
+        return int(self.reader.meta(CLOCK_OFFSET) or 0)
+
+    @property
+    def now_us(self) -> int:
+        """The service's clock: the machine's, but for an invented plant that runs in its own time."""
+        return now_us() + self._clock_offset_us
 
     @property
     def last_heard_us(self) -> int | None:

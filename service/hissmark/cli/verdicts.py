@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from hissmark.cli.moments import now_us
 from hissmark.cli.options import AsJson, SiteFolder
 
 if TYPE_CHECKING:
     from hissmark.cli.opened import Opened
     from hissmark.publish.shapes import ChannelReading, GroupReading
+    from hissmark.store.records import Reading
 
 _EPILOG = """\b
 Examples:
@@ -49,7 +49,7 @@ def verdicts(
             raise CommandError(
                 f"{group!r} is no group of {open_site.site.name}. Groups are: {', '.join(groups)}."
             )
-        now = now_us()
+        now = open_site.now_us
         rows = valve_rows(open_site, now, [group] if group else groups)
         if not as_json:
             _print_table(open_site, list(rows), now)
@@ -62,15 +62,27 @@ def valve_rows(site: Opened, now: int, groups: list[str]) -> Iterator[dict[str, 
     """One row for every valve of `groups`, in the order of the register."""
     import msgspec
 
-    stored = {r.group: r.payload for r in site.reader.readings()}
+    stored = {r.group: r for r in site.reader.readings()}
+    since = site.reader.verdicts_since(_judged_at(site, groups, stored))
     for name in groups:
-        payload = stored.get(name)
-        reading: GroupReading | None = msgspec.json.decode(payload) if payload else None
+        row = stored.get(name)
+        reading: GroupReading | None = msgspec.json.decode(row.payload) if row else None
         channels = {c["channel"]: c for c in reading["channels"]} if reading else {}
         for channel in site.site.register.groups[name]:
             if channel.valve is not None:
                 known = channels.get(channel.name)
-                yield _row(site, channel.valve, name, reading, known, now)
+                yield _row(site, channel.valve, name, reading, known, since.get(channel.valve), now)
+
+
+def _judged_at(site: Opened, groups: list[str], stored: dict[str, Reading]) -> dict[str, int]:
+    """Valve -> time of the reading that its verdict stands in."""
+    return {
+        channel.valve: stored[name].at_us
+        for name in groups
+        if name in stored
+        for channel in site.site.register.groups[name]
+        if channel.valve is not None
+    }
 
 
 def _row(
@@ -79,14 +91,13 @@ def _row(
     group: str,
     reading: GroupReading | None,
     channel: ChannelReading | None,
+    since_us: int | None,
     now: int,
 ) -> dict[str, Any]:
-    from hissmark.publish.times import parse_rfc3339, rfc3339
+    from hissmark.publish.times import rfc3339_or_none
 
     if reading is None or channel is None:
         return {**_UNKNOWN, "valve": valve, "group": group}
-    at_us = parse_rfc3339(reading["at"])
-    change = site.reader.verdict_at(valve, at_us)
     explanation = reading["explanation"]
     sources = [s for s in (explanation["source"], explanation["second"]) if s]
     said = channel["verdict"]
@@ -99,7 +110,7 @@ def _row(
         **{key: channel[key] for key in _LEVELS},  # type: ignore[literal-required]
         "margin_db": explanation["margin_db"] if valve in sources else None,
         "at": reading["at"],
-        "since": rfc3339(change.at_us) if change else None,
+        "since": rfc3339_or_none(since_us),
         "last_heard": channel["last_heard"],
         "fresh": _is_fresh(site, channel, now),
         "reason_sentence": channel["reason_sentence"],

@@ -14,6 +14,16 @@ class Clock(Protocol):
         ...
 
 
+OFFSET_LIMIT_US = 60 * 1_000_000
+"""A service's clock that is closer to the machine's than this counts as the machine's."""
+
+
+def offset_us(clock: Clock) -> int:
+    """How far the service's clock is ahead of the machine's (negative: behind); 0 if they agree."""
+    ahead_us = clock.now_us() - WallClock().now_us()
+    return ahead_us if abs(ahead_us) > OFFSET_LIMIT_US else 0
+
+
 class WallClock:
     """The machine's clock."""
 

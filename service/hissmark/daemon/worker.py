@@ -16,7 +16,7 @@ import structlog
 
 from hissmark.alarms.bank import ActionRefusedError
 from hissmark.alarms.journal import JournalEntry
-from hissmark.daemon.clock import Clock
+from hissmark.daemon.clock import Clock, offset_us
 from hissmark.daemon.record import blocks_of, changes_of, newest_of_each_group
 from hissmark.daemon.recovery import Recovered, action_of, recover
 from hissmark.decode.columns import Batch, Decoded, Flag
@@ -29,7 +29,7 @@ from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.store.errors import StoreError
 from hissmark.store.reader import Reader
-from hissmark.store.records import ActionRow, JournalRow, Reading, VerdictChange
+from hissmark.store.records import CLOCK_OFFSET, ActionRow, JournalRow, Reading, VerdictChange
 from hissmark.store.writer import Transaction, Writer
 
 log = structlog.get_logger("hissmark.daemon")
@@ -99,6 +99,7 @@ class Worker:
         self._push_due = 0.0
         self._unpushed: list[Tick] = []
         self._look_due = 0.0
+        self._told_offset_us: int | None = None
         self._asked = False
         self._trouble = ""
         self._given_up = False
@@ -274,17 +275,21 @@ class Worker:
         """Save the engine's state with the history up to it, in one transaction."""
         p, began_s = self._p, time.monotonic()
         newest = newest_of_each_group(self._unsaved)
+        ahead_us = offset_us(p.clock)
         try:
             with p.writer.transaction() as tx:
                 tx.ticks(blocks_of(self._unsaved, p.engine.layout))
                 tx.readings([row for tick in newest for row in p.reading_json(tick)])
                 tx.engine_state(p.engine.snapshot())
+                if ahead_us != self._told_offset_us:
+                    tx.meta(CLOCK_OFFSET, str(ahead_us))
         except StoreError as error:
             if not error.retry:
                 raise
             log.warning("cannot save the state yet", reason=str(error))
             return
         self._unsaved, self._unsaved_samples = [], 0
+        self._told_offset_us = ahead_us
         took_s = time.monotonic() - began_s
         self._save_due = time.monotonic() + max(SAVE_S, SAVE_SHARE * took_s)
 
@@ -310,7 +315,7 @@ class Worker:
         metrics.ingest_lag_s.observe(max(0.0, (now_us - messages[0].received_us) / 1e6))
         self._p.live.report(last_message_us=messages[-1].received_us)
         for reject in work.decoded.rejects if work.decoded else ():
-            metrics.rejects.labels(reject.reason.value).inc()
+            metrics.rejects.labels(reject.reason.value).inc(reject.count)
         flags = work.batch.flags
         for flag, name in ((Flag.LATE, "late"), (Flag.AHEAD, "ahead"), (Flag.RETAINED, "retained")):
             count = int(np.count_nonzero(flags & int(flag)))

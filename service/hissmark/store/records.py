@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 from hissmark.alarms.journal import ActionKind, AlarmKind, JournalEntry
 
+CLOCK_OFFSET = "clock.offset_us"
+"""Key in `meta`: microseconds by which the service's clock was ahead of the machine's when it last saved."""
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:
