@@ -262,8 +262,8 @@ class Invented:
     def healthy(self) -> None:
         now_us = self.clock.now_us()
         self.live.report(
-            connected=True, broker="127.0.0.1:1883", worker_alive=True, last_message_us=now_us,
-            last_commit_us=now_us, database_bytes=4096,
+            connected=True, subscribed=True, broker="127.0.0.1:1883", worker_alive=True,
+            last_message_us=now_us, last_commit_us=now_us, database_bytes=4096,
         )  # fmt: skip
 
     def tick(self, scenes: dict[str, Scene], at_us: int | None = None) -> Tick:

@@ -58,3 +58,22 @@ def test_metrics_are_prometheus_text(client: TestClient) -> None:
     assert "hissmark_rise_db{" in answer.text
     client.get("/api/v1/valves")
     assert 'route="valves",status="200"' in client.get("/metrics").text
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({"subscribed": False}, "Connected to 127.0.0.1:1883, but its subscriptions do not stand yet."),
+        (
+            {"filters_refused": 1, "broker_trouble": "the broker refused plant/#: not authorised"},
+            "Connected to 127.0.0.1:1883, but the broker refused plant/#: not authorised.",
+        ),
+    ],
+)
+def test_connected_but_not_subscribed_is_not_ready(
+    client: TestClient, plant: Invented, facts: dict[str, Any], words: str
+) -> None:
+    plant.live.report(**facts)
+    answer = client.get("/health/ready")
+    assert answer.status_code == 503
+    assert answer.json()["detail"] == words

@@ -34,7 +34,6 @@ class Housekeeping:
         )
         add = self._scheduler.add_job
         add(look, "interval", seconds=1, id="health", misfire_grace_time=5)
-        add(live.watch_freshness, "interval", seconds=1, id="freshness", misfire_grace_time=5)
         add(self._measure, "interval", seconds=30, id="database size")
         add(self._checkpoint, "interval", minutes=10, id="write-ahead log")
         add(self._optimize, "cron", hour=2, minute=10, id="statistics")

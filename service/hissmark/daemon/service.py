@@ -20,6 +20,7 @@ from hissmark.decode.limits import Limits
 from hissmark.engine.engine import Engine
 from hissmark.engine.layout import LEVEL, PROCESS, Layout
 from hissmark.engine.readings import Tick
+from hissmark.ingest.health import Health
 from hissmark.ingest.queue import MessageQueue
 from hissmark.ingest.receiver import Receiver
 from hissmark.publish.live import LiveState
@@ -88,7 +89,7 @@ class Daemon:
             self.live, self.reader, self.act, self.metrics, site.name, self.settings_shown, demo=demo
         )
         self._web = WebServer(create_app(context), http.host, http.port if port is None else port)
-        self._reconnects = 0
+        self._seen = Health()
 
     @property
     def address(self) -> str:
@@ -117,6 +118,7 @@ class Daemon:
         self._worker.stop()
         self._receiver.stop(timeout_s=1.5)
         self.queue.close()
+        self.live.broadcast.end_streams()  # open pages would hold the web server for seconds
         self._web.stop(timeout_s=2.3)
         if self._worker.alive:  # its transaction is undone with the process, and delivered again
             log.warning("stopped in the middle of a transaction; its messages were not acknowledged")
@@ -177,18 +179,24 @@ class Daemon:
 
     def _look(self) -> None:
         """Every second: how receiver and worker are doing."""
-        health = self._receiver.health()
-        if health.reconnects > self._reconnects:
-            self.metrics.reconnects.inc(health.reconnects - self._reconnects)
-            self._reconnects = health.reconnects
-        refused = "; ".join(f"{f}: {why}" for f, why in health.refused.items())
-        trouble = f"the broker refused {refused}" if refused else ""
-        if not health.connected:
-            trouble = health.last_error or ""
+        before, self._seen = self._seen, self._receiver.health()
+        now = self._seen
+        self.metrics.receiver(before, now)
         self.live.report(
-            connected=health.connected, broker=self._broker(), worker_alive=self._worker.alive,
-            queue_messages=self.queue.depth, queue_bytes=self.queue.size_bytes, broker_trouble=trouble,
+            connected=now.connected, subscribed=now.subscribed, broker=self._broker(),
+            session_losses=now.session_losses, filters_refused=len(now.refused),
+            worker_alive=self._worker.alive, queue_messages=self.queue.depth,
+            queue_bytes=self.queue.size_bytes, broker_trouble=broker_trouble(now),
         )  # fmt: skip
+
+
+def broker_trouble(health: Health) -> str:
+    """What is wrong between broker and service, in words; empty if nothing is."""
+    if not health.connected:
+        return health.last_error or ""
+    if health.refused:
+        return "the broker refused " + "; ".join(f"{f}: {why}" for f, why in health.refused.items())
+    return "" if health.subscribed else "the broker has not answered for the subscriptions yet"
 
 
 def _kinds(layout: Layout) -> dict[str, str]:

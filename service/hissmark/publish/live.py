@@ -44,6 +44,9 @@ class Health:
 
     Attributes:
         connected: whether the broker connection stands. broker: where, for people.
+        subscribed: whether the broker has answered for the subscriptions on this connection.
+        filters_refused: how many of them it did not grant as asked.
+        session_losses: reconnects at which the broker had forgotten what it held for the service.
         worker_alive: whether the thread that judges and stores is alive.
         last_message_us: receipt of the newest message. last_commit_us: newest commit.
         queue_messages, queue_bytes: what waits between broker and store.
@@ -53,6 +56,9 @@ class Health:
     """
 
     connected: bool = False
+    subscribed: bool = False
+    filters_refused: int = 0
+    session_losses: int = 0
     broker: str = ""
     worker_alive: bool = False
     last_message_us: int = 0

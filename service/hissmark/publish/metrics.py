@@ -15,6 +15,7 @@ from prometheus_client.registry import Collector
 from hissmark import __version__
 from hissmark.alarms.journal import AlarmState, Priority
 from hissmark.decode.columns import RejectReason
+from hissmark.ingest.health import Health as ReceiverHealth
 from hissmark.publish.live import LiveState
 from hissmark.publish.shapes import ChannelReading
 from hissmark.publish.times import parse_rfc3339
@@ -43,6 +44,18 @@ class Metrics:
         )
         self.rejects = Counter("hissmark_rejects", "Records turned away", ["reason"], registry=on)
         self.reconnects = Counter("hissmark_reconnects", "Connections made again to the broker", registry=on)
+        self.session_losses = Counter(
+            "hissmark_session_losses", "Reconnects at which the broker had forgotten the session", registry=on
+        )
+        self.receiver_restarts = Counter(
+            "hissmark_receiver_restarts", "Times the receiving thread was started again", registry=on
+        )
+        self.pauses = Counter(
+            "hissmark_receive_pauses", "Times reading stopped because the queue was full", registry=on
+        )
+        self.acks_dropped = Counter(
+            "hissmark_acks_dropped", "Acknowledgements that came after their connection", registry=on
+        )
         self.ticks = Counter("hissmark_ticks", "Ticks judged, one per group", registry=on)
         self.ingest_lag_s = Histogram(
             "hissmark_ingest_lag_seconds", "From receipt to commit", buckets=_LAG_BUCKETS_S, registry=on
@@ -62,6 +75,14 @@ class Metrics:
     def watch(self, live: LiveState) -> None:
         """Add what is read from the live state at each scrape."""
         self.registry.register(LiveCollector(live))
+
+    def receiver(self, before: ReceiverHealth, now: ReceiverHealth) -> None:
+        """Count what has happened between two looks at the receiver."""
+        self.reconnects.inc(now.reconnects - before.reconnects)
+        self.session_losses.inc(now.session_losses - before.session_losses)
+        self.receiver_restarts.inc(now.restarts - before.restarts)
+        self.pauses.inc(now.pauses - before.pauses)
+        self.acks_dropped.inc(now.acks_dropped - before.acks_dropped)
 
     def exposition(self) -> bytes:
         return generate_latest(self.registry)
@@ -88,6 +109,10 @@ class LiveCollector(Collector):
         build.add_metric([__version__], 1)
         yield build
         yield _gauge("hissmark_connected", "Whether the broker connection stands", float(health.connected))
+        yield _gauge(
+            "hissmark_subscribed", "Whether the broker has answered for the filters", float(health.subscribed)
+        )
+        yield _gauge("hissmark_filters_refused", "Filters not granted as asked", health.filters_refused)
         yield _gauge("hissmark_worker_alive", "Whether the judging thread runs", float(health.worker_alive))
         yield _gauge("hissmark_queue_messages", "Messages between broker and store", health.queue_messages)
         yield _gauge("hissmark_queue_bytes", "Bytes between broker and store", health.queue_bytes)

@@ -65,10 +65,23 @@ def _worker(context: WebContext) -> Check:
 def _connected(context: WebContext) -> Check:
     health = context.live.health
     where = f" to {health.broker}" if health.broker else ""
-    if health.connected:
-        return _check("broker", True, f"Connected{where}.")
-    why = health.broker_trouble or "is the broker up?"
-    return _check("broker", False, f"Not connected{where}: {why}")
+    if not health.connected:
+        why = health.broker_trouble or "is the broker up?"
+        return _check("broker", False, f"Not connected{where}: {why}")
+    if not health.subscribed or health.filters_refused:
+        why = health.broker_trouble or "its subscriptions do not stand yet"
+        return _check("broker", False, f"Connected{where}, but {why}.")
+    return _check("broker", True, f"Connected{where}.{_forgotten(health.session_losses)}")
+
+
+def _forgotten(times: int) -> str:
+    """That something may be missing although all is well now."""
+    if not times:
+        return ""
+    return (
+        f" Since the start it has forgotten our session {times} time{'s' if times > 1 else ''}: what it held "
+        "for us then is lost unless its sender sends it again."
+    )
 
 
 def _data(context: WebContext) -> Check:
