@@ -129,7 +129,7 @@ def test_a_newer_database_is_refused(store):
 def test_an_older_database_is_told_to_readers(store, monkeypatch):
     """Only `run` brings tables up to date; others say so."""
     store.engine()
-    monkeypatch.setattr("hissmark.store.open.head_revision", lambda: "0002")
+    monkeypatch.setattr("hissmark.store.open.head_revision", lambda: "9999")
     with pytest.raises(StoreError, match=r"written by an older hissmark.*Start `hissmark run` once"):
         open_for_reading(store.url, store.folder)
 

@@ -157,3 +157,62 @@ meta = sa.Table(
     sa.Column("key", sa.Text, primary_key=True),
     sa.Column("value", sa.Text, nullable=False),
 )
+
+# Who may use the pages and the API. Passwords as argon2id hashes, sessions and tokens as SHA-256 of their secret.
+users = sa.Table(
+    "users",
+    metadata,
+    sa.Column("name", sa.Text, primary_key=True),
+    sa.Column("role", sa.Text, nullable=False),
+    sa.Column("password_hash", sa.Text, nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.Column("password_us", sa.BigInteger, nullable=False),
+    sa.Column("disabled_us", sa.BigInteger),
+)
+
+sessions = sa.Table(
+    "sessions",
+    metadata,
+    sa.Column("digest", sa.Text, primary_key=True),
+    sa.Column("user_name", sa.Text, nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.Column("seen_us", sa.BigInteger, nullable=False),
+    sa.Column("address", sa.Text, nullable=False),
+    sa.Index("sessions_by_user", "user_name"),
+)
+
+tokens = sa.Table(
+    "tokens",
+    metadata,
+    sa.Column("id", BigKey, primary_key=True, autoincrement=True),
+    sa.Column("digest", sa.Text, nullable=False, unique=True),
+    sa.Column("user_name", sa.Text, nullable=False),
+    sa.Column("label", sa.Text, nullable=False),
+    sa.Column("role", sa.Text, nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.Column("expires_us", sa.BigInteger, nullable=False),
+    sa.Column("revoked_us", sa.BigInteger),
+    sa.Column("used_us", sa.BigInteger),
+)
+
+sign_in_failures = sa.Table(
+    "sign_in_failures",
+    metadata,
+    sa.Column("subject", sa.Text, primary_key=True),
+    sa.Column("failures", sa.Integer, nullable=False),
+    sa.Column("last_us", sa.BigInteger, nullable=False),
+    sa.Column("until_us", sa.BigInteger, nullable=False),
+)
+
+# Append-only like the journal.
+audit = sa.Table(
+    "audit",
+    metadata,
+    sa.Column("seq", BigKey, primary_key=True, autoincrement=True),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("address", sa.Text, nullable=False),
+    sa.Column("event", sa.Text, nullable=False),
+    sa.Column("detail", sa.Text, nullable=False),
+    sqlite_autoincrement=True,
+)
