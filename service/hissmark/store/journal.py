@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -102,10 +103,11 @@ def read(
         query = query.order_by(journal.c.seq)
     else:
         query = query.where(journal.c.seq < before_seq).order_by(journal.c.seq.desc())
-    return [_row(row) for row in connection.execute(query).mappings()]
+    return [row_of(row) for row in connection.execute(query).mappings()]
 
 
-def _row(row: sa.RowMapping) -> JournalRow:
+def row_of(row: Mapping[Any, Any]) -> JournalRow:
+    """A row of the table as an entry on record."""
     values = dict(row)
     seq, recorded_us = values.pop("seq"), values.pop("recorded_us")
     values["group"] = values.pop("group_name")

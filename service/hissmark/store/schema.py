@@ -141,6 +141,37 @@ actions = sa.Table(
     sqlite_autoincrement=True,
 )
 
+# Who is to be told of which journal entry, and what became of it. `outcome` is NULL while it waits.
+outbox = sa.Table(
+    "outbox",
+    metadata,
+    sa.Column("id", BigKey, primary_key=True, autoincrement=True),
+    sa.Column("receiver", sa.Text, nullable=False),
+    sa.Column("seq", sa.BigInteger, nullable=False),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.Column("due_us", sa.BigInteger, nullable=False),
+    sa.Column("attempts", sa.Integer, nullable=False),
+    sa.Column("last_error", sa.Text, nullable=False),
+    sa.Column("done_us", sa.BigInteger),
+    sa.Column("outcome", sa.Text),
+    sa.UniqueConstraint("receiver", "seq", "kind", name="outbox_key"),
+    sa.Index("outbox_waiting", "receiver", "outcome", "due_us"),
+)
+
+# What operators leave to the next shift. Append-only.
+shift_notes = sa.Table(
+    "shift_notes",
+    metadata,
+    sa.Column("id", BigKey, primary_key=True, autoincrement=True),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("author", sa.Text, nullable=False),
+    sa.Column("valve", sa.Text),
+    sa.Column("text", sa.Text, nullable=False),
+    sa.Index("shift_notes_by_time", "at_us"),
+    sqlite_autoincrement=True,
+)
+
 # Every version of the settings and register that judged anything, so that an answer can be explained later.
 settings_versions = sa.Table(
     "settings_versions",
