@@ -15,8 +15,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from hissmark.baseline.modes import cluster
+from hissmark.baseline.modes import cluster, column_medians
 from hissmark.baseline.robust import row_mad
+from hissmark.baseline.strangers import Strangers
 from hissmark.engine.settings import BaselineSettings, SignalSettings
 from hissmark.judge.verdicts import BaselineState
 
@@ -26,8 +27,11 @@ Bools = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.intp]
 
 US = 1_000_000
-RING = 96
+RING = 80
 FREE_MODES = 4
+SMALLEST_MODE_STEP_DB = 3.0
+LONGEST_STEP_S = 4 * 3600.0
+"""A baseline moves by no more than this much time allows at once: a gap is no licence to jump."""
 SPREAD_SHARE = 0.05
 """Weight of one entry in the usual spread."""
 
@@ -44,6 +48,7 @@ class Heard(NamedTuple):
         fit: bool, steady and under test conditions. mode: int, present mode of the channel's group.
         calm: bool, nothing under suspicion in the channel's group.
         on: bool, the channel's group closes this tick.
+        strange: bool[groups], the group is in a state that neither a leak nor a known mode explains.
     """
 
     level: F32
@@ -53,6 +58,7 @@ class Heard(NamedTuple):
     mode: Ints
     calm: Bools
     on: Bools
+    strange: Bools
 
 
 class Baselines:
@@ -93,6 +99,7 @@ class Baselines:
         self.taken_us: I64 = np.zeros(channels, np.int64)
         self.samples: npt.NDArray[np.int32] = np.zeros(channels, np.int32)
         self.modes: npt.NDArray[np.int8] = np.ones(groups, np.int8)
+        self.strangers = Strangers(channels, groups)
 
     def learn(self, at_us: int, heard: Heard, free: Bools, is_suspect: Suspect) -> None:
         """Record this tick's floors where due, finish learning where enough is known, follow where calm.
@@ -103,6 +110,7 @@ class Baselines:
         """
         if at_us % self.stride_us:
             return
+        self._watch_strangers(at_us, heard, free, is_suspect)
         rows = np.flatnonzero(heard.on & heard.fit & ~np.isnan(heard.level))
         rows = rows[heard.last_us[rows] > self.taken_us[rows]]
         mode = heard.mode[rows]
@@ -111,8 +119,9 @@ class Baselines:
         rows, mode, known = rows[keep], mode[keep], known[keep]
         if not len(rows):
             return
+        since_s = np.minimum((heard.last_us[rows] - self.taken_us[rows]) / US, LONGEST_STEP_S)
         self._record(at_us, rows, mode, heard)
-        self._follow(rows[known], mode[known], heard.level)
+        self._follow(rows[known], mode[known], heard.level, since_s[known])
         self._finish(at_us, rows[~known], mode[~known], free, is_suspect)
 
     def _record(self, at_us: int, rows: Ints, mode: Ints, heard: Heard) -> None:
@@ -154,8 +163,8 @@ class Baselines:
         labels = cluster(joint, FREE_MODES)
         if labels.max() < 1:
             return
-        centres = [np.nanmedian(joint[labels == k], axis=0) for k in range(labels.max() + 1)]
-        order = sorted(range(len(centres)), key=lambda k: float(np.nanmean(centres[k])))
+        centres = [column_medians(joint[labels == k]) for k in range(labels.max() + 1)]
+        order = sorted(range(len(centres)), key=lambda k: float(np.nan_to_num(centres[k]).sum()))
         kept = [order[0]]
         for k in order[1:]:
             if len(kept) < FREE_MODES and not is_suspect(group, rows, centres[order[0]], centres[k]):
@@ -178,7 +187,7 @@ class Baselines:
         since = self.since_us[rows, 0].copy()
         self.ring[rows] = np.nan
         self.learned[rows] = False
-        for mode, (stamps, joint) in enumerate(parts):
+        for mode, (stamps, joint) in enumerate((s[-RING:], j[-RING:]) for s, j in parts):
             count = len(stamps)
             self.ring[rows, mode, :count] = joint.T
             self.stamp[rows, mode, :count] = stamps
@@ -189,12 +198,44 @@ class Baselines:
             self._settle(heard, np.full(len(heard), mode))
         self.modes[group] = len(parts)
 
-    def _follow(self, rows: Ints, mode: Ints, level: F32) -> None:
-        """Let learned baselines follow slow change, within rate and distance."""
+    def _watch_strangers(self, at_us: int, heard: Heard, free: Bools, is_suspect: Suspect) -> None:
+        """Keep what a group sounds like in states not known; a state that comes back becomes a mode."""
+        self.strangers.record(
+            at_us // self.stride_us, heard.strange & free, self.group_of, heard.fit, heard.level
+        )
+        calm = np.zeros(len(self.modes), bool)
+        calm[self.group_of[heard.on & heard.calm]] = True
+        for group in np.flatnonzero(calm & free & self.strangers.fresh & (self.modes < FREE_MODES)).tolist():
+            self.strangers.fresh[group] = False
+            rows = np.flatnonzero((self.group_of == group) & self.learned[:, 0])
+            centre, scale = self.strangers.recurring(group, rows)
+            if centre is None or scale is None or self._unlikely_mode(group, rows, centre, is_suspect):
+                continue
+            mode = int(self.modes[group])
+            known = ~np.isnan(centre)
+            self.value[rows[known], mode] = self.anchor[rows[known], mode] = centre[known]
+            self.scale[rows[known], mode] = np.maximum(scale[known], 2 * self.settings.min_scale_db)
+            self.learned[rows[known], mode] = True
+            self.modes[group] += 1
+
+    def _unlikely_mode(
+        self, group: int, rows: Ints, centre: npt.NDArray[np.float64], is_suspect: Suspect
+    ) -> bool:
+        """Whether a recurring state rather is a leak: one source explains it, or only one valve moved."""
+        quiet = self.value[rows, 0].astype(np.float64)
+        with np.errstate(invalid="ignore"):
+            moved = int((np.abs(centre - quiet) > SMALLEST_MODE_STEP_DB).sum())
+        return moved < 2 or is_suspect(group, rows, quiet, centre)
+
+    def _follow(self, rows: Ints, mode: Ints, level: F32, since_s: npt.NDArray[np.float64]) -> None:
+        """Let learned baselines follow slow change, within rate and distance.
+
+        Args:
+            since_s: float64[rows] time since the level taken before, so that slow sensors follow as fast.
+        """
         value, scale, anchor = (a[rows, mode] for a in (self.value, self.scale, self.anchor))
-        stride_s = self.stride_us / US
-        wanted = np.clip(level[rows] - value, -2 * scale, 2 * scale) * (stride_s / self.settings.follow_s)
-        most = self.settings.max_rate_db_per_day * stride_s / 86400
+        wanted = np.clip(level[rows] - value, -2 * scale, 2 * scale) * (since_s / self.settings.follow_s)
+        most = self.settings.max_rate_db_per_day * since_s / 86400
         reach = self.settings.max_drift_db
         moved = value + np.clip(wanted, -most, most)
         self.value[rows, mode] = np.clip(moved, anchor - reach, anchor + reach)

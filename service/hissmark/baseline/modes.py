@@ -16,6 +16,8 @@ from hissmark.baseline.robust import MAD_FACTOR
 SMALLEST_SHARE = 0.05
 SMALLEST_COUNT = 4
 CUT_DB = 4.0
+SAME_DB = 2.0
+"""Clouds whose centres differ by less in every channel are one."""
 CUT_SIGMAS = 6.0
 
 
@@ -45,7 +47,28 @@ def cluster(joint: npt.NDArray[np.float64], most: int) -> npt.NDArray[np.intp]:
     sizes = np.bincount(raw)
     wanted = max(SMALLEST_COUNT, int(SMALLEST_SHARE * times))
     kept = [k for k in np.argsort(-sizes, kind="stable") if sizes[k] >= wanted][:most]
+    if not kept:
+        return np.zeros(times, np.intp)
     labels = np.full(times, -1, np.intp)
-    for place, k in enumerate(kept):
-        labels[raw == k] = place
-    return labels if len(kept) else np.zeros(times, np.intp)
+    centres: list[npt.NDArray[np.float64]] = []
+    for k in kept:
+        labels[raw == k] = _place(centres, column_medians(joint[raw == k]))
+    return labels
+
+
+def _place(centres: list[npt.NDArray[np.float64]], centre: npt.NDArray[np.float64]) -> int:
+    """Number of the cloud that `centre` belongs to: an earlier one nearby (one wide cloud cut in two), or its own."""
+    for place, other in enumerate(centres):
+        apart = np.abs(other - centre)
+        if not np.isnan(apart).all() and np.nanmax(apart) < SAME_DB:
+            return place
+    centres.append(centre)
+    return len(centres) - 1
+
+
+def column_medians(rows: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Column medians of float64[n, m]; NaN for a column without data, without a warning."""
+    known = ~np.isnan(rows).all(axis=0)
+    middle = np.full(rows.shape[1], np.nan)
+    middle[known] = np.nanmedian(rows[:, known], axis=0)
+    return middle

@@ -71,6 +71,7 @@ class Intake:
         self._seed_intervals()
         self._by_series(len(layout.names))
         self._sort_inputs(groups)
+        self._revived: list[tuple[int, int, float]] = []
         self._chunks: list[tuple[npt.NDArray[np.int32], I64, npt.NDArray[np.float64]]] = []
 
     def _seed_intervals(self) -> None:
@@ -135,7 +136,28 @@ class Intake:
         keep = judged & (~late | revived)
         if keep.any():
             self._keep(inputs[keep], np.maximum(time_us, closed)[keep], value[keep], time_us[keep])
+        if revived.any():
+            rows = zip(
+                inputs[revived].tolist(), closed[revived].tolist(), value[revived].tolist(), strict=True
+            )
+            self._revived += rows
         return flags
+
+    def revived(self) -> list[tuple[int, int, float]]:
+        """Late process values that wait for their tick: (input, time they count from, value).
+
+        Unlike other pending samples they lie before `resume_from_us`, so a snapshot has to carry them.
+        """
+        group = self.layout.input_group
+        self._revived = [row for row in self._revived if row[1] >= self.tick_us[group[row[0]]]]
+        return self._revived
+
+    def revive(self, rows: list[tuple[int, int, float]]) -> None:
+        """Take over what `revived` gave."""
+        self._revived = [(int(i), int(t), float(v)) for i, t, v in rows]
+        if self._revived:
+            inputs, time_us, value = (np.array(column) for column in zip(*self._revived, strict=True))
+            self._chunks.append((inputs.astype(np.int32), time_us.astype(np.int64), value.astype(np.float64)))
 
     def _keep(
         self, inputs: npt.NDArray[np.int32], time_us: I64, value: npt.NDArray[np.float64], heard_us: I64

@@ -86,7 +86,7 @@ class JudgeSettings:
     default_loss_db: float = 6.0
     min_difference_bar: float = 1.0
     settle_s: int = 600
-    odds_limit: float = 5.0
+    odds_limit: float = 2.0
 
 
 PriorityName = Literal["low", "medium", "high"]

@@ -34,6 +34,8 @@ def _parts(engine: Engine) -> list[tuple[str, Any, tuple[str, ...], str]]:
         ("process", step.process, ("value", "low", "high"), "input"),
         ("baseline", step.baselines, step.baselines.STATE_CHANNEL, "channel"),
         ("baseline", step.baselines, step.baselines.STATE_GROUP, "group"),
+        ("strangers", step.baselines.strangers, step.baselines.strangers.STATE_CHANNEL, "channel"),
+        ("strangers", step.baselines.strangers, step.baselines.strangers.STATE_GROUP, "group"),
         ("acoustics", step.acoustics, step.acoustics.STATE_GROUP, "group"),
         ("health", step.health, step.health.STATE, "channel"),
         ("step", step, step.STATE_CHANNEL, "channel"),
@@ -62,8 +64,10 @@ def dump(engine: Engine) -> bytes:
         [k, engine.layout.channels[c].name, asdict(entry)]
         for (k, c), entry in engine.stepper.alarms.last.items()
     ]
-    meta = {"version": VERSION, "names": _names(engine), "members": _members(engine), "last": last}
+    names = _names(engine)
+    meta = {"version": VERSION, "names": names, "members": _members(engine), "last": last}
     meta["action_id"] = engine.action_id
+    meta["revived"] = [[names["input"][i], t, v] for i, t, v in engine.intake.revived()]
     arrays["meta"] = np.frombuffer(json.dumps(meta).encode(), np.uint8)
     buffer = io.BytesIO()
     np.savez(buffer, allow_pickle=False, **arrays)
@@ -98,6 +102,8 @@ def load(engine: Engine, payload: bytes) -> list[str]:
                     notes.append(f"{prefix} {name}: its shape has changed with the settings; learned anew")
     engine.stepper.acoustics.refresh(np.arange(len(engine.layout.group_names)))
     engine.action_id = meta["action_id"]
+    inputs = {name: i for i, name in enumerate(names["input"])}
+    engine.intake.revive([(inputs[n], t, v) for n, t, v in meta.get("revived", []) if n in inputs])
     _restore_last(engine, meta["last"])
     return notes
 

@@ -25,7 +25,7 @@ from hissmark.judge.group import Channels, Groups, judge
 from hissmark.judge.health import HealthBank
 from hissmark.judge.verdict import NONE, Standing, give
 from hissmark.judge.verdicts import Explanation, Reason, SensorHealth, Verdict
-from hissmark.signal.levels import leak_only
+from hissmark.signal.levels import RESOLVABLE_DIFFERENCE_DB, leak_only
 from hissmark.signal.percentiles import masked_level
 from hissmark.signal.slots import condense
 from hissmark.signal.windows import SlotRing, WindowLevels
@@ -42,6 +42,7 @@ SUSPECT_ODDS = 4.0
 CLEAR_DB = 8.0
 """Rise from which an open valve is heard clearly enough to learn from."""
 SETTLED_US = 300 * US
+LASTING_US = 86_400 * US
 
 
 class Signal(NamedTuple):
@@ -137,8 +138,10 @@ class Stepper:
             portion.at_us,
             BaselineHeard(
                 signal.levels.low, signal.levels.high - signal.levels.low, signal.last_us,
-                np.isin(blocked, (NONE, Reason.BASELINE_LEARNING)) & (signal.unsteady == NONE), per_channel,
-                calm[self.layout.group_of], on,
+                np.isin(blocked, (NONE, Reason.BASELINE_LEARNING))
+                & (signal.unsteady == NONE)
+                & ~self._disturbed(portion.at_us)[self.layout.group_of],
+                per_channel, calm[self.layout.group_of], on, portion.groups & self._strange(groups),
             ),
             self.free, self._is_suspect,
         )  # fmt: skip
@@ -172,9 +175,13 @@ class Stepper:
         due = on & settled & (signal.unsteady == NONE) & signal.fresh & (rise >= CLEAR_DB)
         for c in np.flatnonzero(due).tolist():
             group = int(self.layout.group_of[c])
-            rows = slice(int(self.layout.first[group]), int(self.layout.first[group] + self.layout.count[group]))
+            rows = slice(
+                int(self.layout.first[group]), int(self.layout.first[group] + self.layout.count[group])
+            )
             self.open_us[c] = -self.open_us[c]
-            others = conditions.stroked[rows] | (at_us - self.stroked_us[rows] < self.settings.judge.settle_s * US)
+            others = conditions.stroked[rows] | (
+                at_us - self.stroked_us[rows] < self.settings.judge.settle_s * US
+            )
             others[c - rows.start] = False
             if others.any() or self.passing[rows].any():
                 continue
@@ -227,7 +234,8 @@ class Stepper:
         few = (
             (levels.slots < FEWEST_SLOTS) | (levels.slots < FEWEST_SHARE * expected) | np.isnan(levels.drift)
         )
-        usual = np.nan_to_num(self.baselines.usual_spread)
+        # Until the usual spread is known any is taken for usual: a cycling steam trap belongs to the background.
+        usual = np.nan_to_num(self.baselines.usual_spread, nan=np.inf)
         with np.errstate(invalid="ignore"):
             drifting = np.abs(levels.drift) > signal.drift_limit_db
             spread = levels.high - levels.low > signal.spread_limit_db + usual
@@ -289,7 +297,9 @@ class Stepper:
     def _time_leads(self, judged: Bools, ratio: F32) -> None:
         """How long each valve has been a plausible source; forgotten four times as fast as gathered."""
         tick_s = float(self.settings.signal.tick_s)
-        changed = np.where(ratio > -ev.PLAUSIBLE, self.lead_s + tick_s, np.maximum(self.lead_s - 4 * tick_s, 0.0))
+        changed = np.where(
+            ratio > -ev.PLAUSIBLE, self.lead_s + tick_s, np.maximum(self.lead_s - 4 * tick_s, 0.0)
+        )
         self.lead_s[judged] = changed[judged]
 
     def _update_passing(self, on: Bools, rise: F32, judged: Bools) -> None:
@@ -297,10 +307,18 @@ class Stepper:
         limit, deadband = self.settings.judge.rise_limit_db, self.settings.alarms.deadband_db
         with np.errstate(invalid="ignore"):
             evidence = self.evidence + ev.persistence(self.lead_s)
-            begins = (evidence >= self.settings.judge.odds_limit) & (rise >= limit)
-            ends = (evidence <= 0) | (rise < limit - deadband)
+            # On a loud background a source rises less than its neighbours: the group's rise meets the limit.
+            stands_out = (rise >= RESOLVABLE_DIFFERENCE_DB) & (self._highest(rise) >= limit)
+            begins = (evidence >= self.settings.judge.odds_limit) & stands_out
+            ends = (evidence <= 0) | (rise < min(limit - deadband, RESOLVABLE_DIFFERENCE_DB) - 0.25)
         update = on & judged & self.valve
         self.passing[update] = (begins | (self.passing & ~ends))[update]
+
+    def _highest(self, rise: F32) -> F32:
+        """The highest rise in each channel's group, float32[channels] dB; -inf where nothing is known."""
+        highest = np.full(len(self.layout.group_names), -np.inf, np.float32)
+        np.maximum.at(highest, self.layout.group_of, _or_silence(rise))
+        return highest[self.layout.group_of]
 
     def _verdicts(
         self,
@@ -339,9 +357,7 @@ class Stepper:
 
     def _source_reason(self, rise: F32, baseline: F32) -> npt.NDArray[np.uint8]:
         """Whether the source shows the highest rise of its group, or only the highest leak-only level."""
-        highest = np.full(len(self.layout.group_names), -np.inf, np.float32)
-        np.maximum.at(highest, self.layout.group_of, _or_silence(rise))
-        plain = rise >= highest[self.layout.group_of]
+        plain = rise >= self._highest(rise)
         return np.where(plain, Reason.HIGHEST_STEADY_RISE, Reason.HIGHEST_LEAK_ONLY_LEVEL).astype(np.uint8)
 
     def _margins(self, signal: Signal, baseline: F32, groups: Groups) -> F32:
@@ -400,6 +416,27 @@ class Stepper:
         calm[self.layout.group_of[suspected]] = False
         return calm
 
+    def _disturbed(self, at_us: int) -> Bools:
+        """Groups in which a valve is open or has just been stroked: nothing to learn a background from.
+
+        A valve that stays open for a day belongs to the background of its neighbours.
+        """
+        since = np.abs(self.open_us)
+        open_lately = (since > 0) & (at_us - since < LASTING_US)
+        stroked = at_us - self.stroked_us < np.maximum(self.settings.judge.settle_s * US, 1)
+        disturbed = np.zeros(len(self.layout.group_names), bool)
+        disturbed[self.layout.group_of[open_lately | (stroked & (since == 0))]] = True
+        return disturbed
+
+    def _strange(self, groups: Groups) -> Bools:
+        """Groups in a state that is neither ordinary nor a leak: perhaps an operating condition not yet known."""
+        unknown = np.isin(
+            groups.explanation, (Explanation.EVEN_SHIFT, Explanation.OUTSIDE_NOISE, Explanation.UNEXPLAINED)
+        )
+        strange = groups.stirred & unknown
+        strange[self.layout.group_of[self.passing | self.alarms.active[0]]] = False
+        return np.asarray(strange, bool)
+
     def _is_suspect(
         self, group: int, rows: Ints, quiet: npt.NDArray[np.float64], other: npt.NDArray[np.float64]
     ) -> bool:
@@ -415,7 +452,14 @@ class Stepper:
         valve = np.zeros((1, places), bool)
         valve[0, at] = self.valve[rows]
         heard = Heard(
-            level, background, scale, use, valve & use, np.zeros_like(use), *self.acoustics.of(np.array([group]))
+            level,
+            background,
+            scale,
+            use,
+            valve & use,
+            np.zeros_like(use),
+            self.geometry.reference[[group]],
+            *self.acoustics.of(np.array([group])),
         )
         found = fit(heard)
         others = max(float(a[0]) for a in (found.nothing, found.shift, found.outside, found.unexplained))

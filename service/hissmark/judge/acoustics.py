@@ -40,7 +40,9 @@ class Acoustics:
         groups, places = geometry.place.shape
         self._places = places
         self._sums = _sums(places)
-        self.mean: F64 = np.concatenate((np.zeros((groups, places)), geometry.step_db[:, 1:]), axis=1).astype(float)
+        self.mean: F64 = np.concatenate((np.zeros((groups, places)), geometry.step_db[:, 1:]), axis=1).astype(
+            float
+        )
         sd = np.concatenate(
             (np.full((groups, places), coupling_db), np.maximum(geometry.step_sd_db[:, 1:], 0.1)), axis=1
         )
@@ -62,7 +64,9 @@ class Acoustics:
         self.loss_db[groups] = -np.einsum("kij,gj->gki", sums, mean)
         variance = np.einsum("kij,gjl,kil->gki", sums, covariance, sums, optimize=True)
         coupling, steps = sums[:, :, :places], sums[:, :, places:]
-        by_coupling = np.einsum("kij,gjl,kil->gki", coupling, covariance[:, :places, :places], coupling, optimize=True)
+        by_coupling = np.einsum(
+            "kij,gjl,kil->gki", coupling, covariance[:, :places, :places], coupling, optimize=True
+        )
         by_steps = np.einsum("kij,gjl,kil->gki", steps, covariance[:, places:, places:], steps, optimize=True)
         structural = -np.einsum("kij,gj->gki", steps, mean[:, places:])
         self.loss_sd_db[groups] = np.sqrt(np.maximum(variance, 0.01))
@@ -83,7 +87,9 @@ class Acoustics:
             self.free[groups], self.coupling_db[groups], self.coupling_sd_db[groups], self.carried_db[groups],
         )  # fmt: skip
 
-    def measure(self, group: int, source: int, level_db: F64, use: npt.NDArray[np.bool_], weak: npt.NDArray[np.bool_]) -> None:
+    def measure(
+        self, group: int, source: int, level_db: F64, use: npt.NDArray[np.bool_], weak: npt.NDArray[np.bool_]
+    ) -> None:
         """Learn from a known source at place `source`.
 
         Args:

@@ -1,7 +1,7 @@
 """Evidence for each valve, gathered over ticks: is it passing, against everything else that may explain.
 
 One tick's log-likelihood ratio of a valve is the best explanation in which it passes against the best in
-which it does not. Ratios are averaged over about one window and bounded below: quick when the case is plain,
+which it does not. Ratios are averaged over about half a window and bounded below: quick when the case is plain,
 patient when it is not, and a long quiet past cannot make it deaf.
 """
 
@@ -17,6 +17,8 @@ F32 = npt.NDArray[np.float32]
 
 RATIO_LIMIT = 60.0
 """What one window can say at most."""
+SETTLING = 2.0
+"""Time constants of the average in one window."""
 LOWEST = -6.0
 HIGHEST = 40.0
 
@@ -65,9 +67,9 @@ def best_other(scores: F64) -> F64:
 def gather(evidence: F32, ratio: F64, share: F64) -> F32:
     """Take in one tick's ratio; `share` is the part of an independent window that the tick brings.
 
-    An average over about one window, not a sum: what makes a ratio wrong (coupling, losses, an unknown
+    An average over about half a window, not a sum: what makes a ratio wrong (coupling, losses, an unknown
     operating condition) is the same at every tick, so hearing it again is no further evidence.
     """
-    weight = -np.expm1(-share)
+    weight = -np.expm1(-SETTLING * share)
     taken = evidence + weight * (np.clip(ratio, -RATIO_LIMIT, RATIO_LIMIT) - evidence)
     return np.asarray(np.clip(taken, LOWEST, HIGHEST), np.float32)

@@ -35,14 +35,19 @@ SILENT_DB = -120.0
 LOSS_FACTORS = np.array([0.4, 0.65, 1.0, 1.6, 2.5])
 """Losses are fitted within these multiples of what is expected."""
 LOSS_FACTOR_PRICE = 0.5 * (np.log(LOSS_FACTORS) / 0.6) ** 2
-CARRIED = np.array([0.0, 0.15, 0.35])
+CARRIED = np.array([0.0, 0.15, 0.3])
 """Share of the structural loss that noise carried along by the fluid suffers."""
 LOUD_KNEE = 5.0
+LEARNED_SHARE = 0.6
+"""Share of its variance before learning below which a loss counts as learned."""
 OWN_CHANGE_DB = 6.0
 SHIFT_SD_DB = 4.0
 
 PRICE_SHIFT = 1.5
-PRICE_OUTSIDE = 3.0
+PRICE_OUTSIDE = 7.0
+PRICE_OUTSIDE_AT_REFERENCE = 3.5
+"""Noise from outside is cheap to believe only where a reference point hears it as loud as any channel."""
+REFERENCE_TOLERANCE_DB = 3.0
 PRICE_KNOWN = 0.5
 PRICE_PASSING = 5.5
 PRICE_SECOND = 6.5
@@ -55,6 +60,7 @@ class Heard(NamedTuple):
     Attributes:
         level, background, scale: float64[B, P] dB. use: bool[B, P] channels that take part.
         may_pass: bool[B, P] closed valves under test. known: bool[B, P] open or just stroked valves.
+        reference: bool[B, P] reference points.
         loss, loss_sd, louder_sd, prior_loss, free: float64[B, P, P], see `Acoustics`.
         coupling, coupling_sd, carried: float64[B, P], likewise.
     """
@@ -65,6 +71,7 @@ class Heard(NamedTuple):
     use: Bools
     may_pass: Bools
     known: Bools
+    reference: Bools
     loss: F64
     loss_sd: F64
     louder_sd: F64
@@ -127,7 +134,9 @@ def fit(heard: Heard) -> Fit:
     peak = _stands_over_neighbours(heard, leak_only, first)
     gained = second - _total(_field_channel(heard, field, field_sd, power_background), heard.use)[:, None]
     second = np.where(
-        heard.may_pass & risen & peak & (second > IMPOSSIBLE / 2), base[:, None] + gained - PRICE_SECOND, IMPOSSIBLE
+        heard.may_pass & risen & peak & (second > IMPOSSIBLE / 2),
+        base[:, None] + gained - PRICE_SECOND,
+        IMPOSSIBLE,
     )
     second[rows[by_source], best[by_source]] = IMPOSSIBLE
     return Fit(
@@ -193,9 +202,7 @@ def _field_channel(heard: Heard, field: F64, field_sd: F64, power_background: F6
     return _channel(heard, _level(total), sd)
 
 
-def _outside(
-    heard: Heard, leak_only: F64, power_background: F64
-) -> tuple[F64, F64, npt.NDArray[np.int8]]:
+def _outside(heard: Heard, leak_only: F64, power_background: F64) -> tuple[F64, F64, npt.NDArray[np.int8]]:
     """Noise carried along from either end or heard everywhere: best score, its field, where from."""
     best = np.full(len(leak_only), IMPOSSIBLE)
     best_field = np.zeros_like(leak_only)
@@ -203,6 +210,7 @@ def _outside(
     risen = heard.use & (heard.level - heard.background > 1.0)
     last = heard.carried.max(axis=1, keepdims=True, where=heard.use, initial=0.0)
     ends = ((0, heard.carried), (1, last - heard.carried))
+    price = _outside_price(heard, leak_only, risen)
     for share in CARRIED:
         for end, along in ends if share else ends[:1]:
             lost = share * along - heard.coupling
@@ -210,13 +218,21 @@ def _outside(
             for offset in (-2.0, 0.0, 2.0):
                 field = _power(level[:, None] + offset - lost)
                 score = _total(_field_channel(heard, field, heard.coupling_sd, power_background), heard.use)
-                score = score - PRICE_OUTSIDE - (0.7 if share else 0.0)
+                score = score - price - (0.7 if share else 0.0)
                 better = score > best
                 best = np.where(better, score, best)
                 best_field = np.where(better[:, None], field, best_field)
                 best_from = np.where(better, np.int8(1 + end if share else 0), best_from).astype(np.int8)
     enough = risen.sum(axis=1) >= 2
     return np.where(enough, best, IMPOSSIBLE), best_field, best_from
+
+
+def _outside_price(heard: Heard, leak_only: F64, risen: Bools) -> F64:
+    """Dear unless a reference point hears about as much as the loudest channel, float64[B]."""
+    loud = np.where(risen, leak_only - heard.coupling, -np.inf)
+    at_reference = np.where(heard.reference, loud, -np.inf).max(axis=1)
+    told = np.isfinite(at_reference) & (at_reference >= loud.max(axis=1) - REFERENCE_TOLERANCE_DB)
+    return np.where(told, PRICE_OUTSIDE_AT_REFERENCE, PRICE_OUTSIDE)
 
 
 def _row_median(values: F64, empty: float) -> F64:
@@ -226,7 +242,7 @@ def _row_median(values: F64, empty: float) -> F64:
     middle = 0.5 * (
         ranked[rows, (count - 1) // 2] + ranked[rows, np.minimum(count // 2, values.shape[1] - 1)]
     )
-    return np.nan_to_num(middle, nan=empty)
+    return np.asarray(np.nan_to_num(middle, nan=empty), np.float64)
 
 
 def _one_source(heard: Heard, leak_only: F64, power_background: F64) -> tuple[F64, F64]:
@@ -254,20 +270,24 @@ def _stands_over_neighbours(heard: Heard, leak_only: F64, first: Ints) -> Bools:
     """Where a second source may sit: above its next channel on the way to the first source, bool[B, P].
 
     Spill never grows along the pipe by more than the sensors' coupling allows, however it travels; so a
-    level that its neighbour nearer to the source shares is spill. Next to the source itself the fit decides.
+    level that its neighbour nearer to the source shares is spill. Next to the source itself, and where the
+    loss from it has been learned, the fit decides.
     """
     sound = leak_only - heard.coupling
-    rows, places = np.arange(len(first)), np.arange(heard.use.shape[1])
-    allowed = np.ones_like(heard.use)
-    for p in places:
-        toward = np.sign(first - p)
-        near = np.full(len(first), -np.inf)
-        for step in range(len(places) - 1, 0, -1):
-            q = np.clip(p + toward * step, 0, places[-1])
-            usable = (first >= 0) & (np.abs(first - p) > step) & heard.use[rows, q]
-            near = np.where(usable, sound[rows, q] + 1.4 * heard.coupling_sd[rows, q], near)
-        allowed[:, p] = sound[:, p] > near
-    return allowed
+    place = np.arange(heard.use.shape[1])[None, :]
+    first = first[:, None]
+    last = np.maximum.accumulate(np.where(heard.use, place, -1), axis=1)
+    before = np.concatenate((np.full((len(last), 1), -1), last[:, :-1]), axis=1)
+    beyond = place.shape[1]
+    coming = np.minimum.accumulate(np.where(heard.use, place, beyond)[:, ::-1], axis=1)[:, ::-1]
+    after = np.concatenate((coming[:, 1:], np.full((len(last), 1), beyond)), axis=1)
+    near = np.where(place > first, before, after)
+    between = (first >= 0) & np.where(place > first, near > first, near < first) & (place != first)
+    at = np.clip(near, 0, beyond - 1)
+    rows = np.arange(len(last))[:, None]
+    spill = np.where(between, sound[rows, at] + 1.4 * heard.coupling_sd[rows, at], -np.inf)
+    learned = (first >= 0) & (heard.free[rows, np.maximum(first, 0), place] < LEARNED_SHARE)
+    return np.asarray((sound > spill) | learned, bool)
 
 
 def _second_source(heard: Heard, field: F64, field_sd: F64, power_background: F64) -> tuple[F64, F64]:

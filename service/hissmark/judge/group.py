@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from hissmark.judge import evidence as ev
 from hissmark.judge.acoustics import Acoustics
-from hissmark.judge.explain import IMPOSSIBLE, Fit, Heard, expected_level, fit
+from hissmark.judge.explain import Fit, Heard, expected_level, fit
 from hissmark.judge.geometry import Geometry
 from hissmark.judge.verdicts import Explanation, Reason
 
@@ -165,7 +165,7 @@ def _fit_stirred(
     group = np.repeat(groups, count)
     nth = np.arange(len(group)) - np.repeat(np.cumsum(count) - count, count)
     tried = np.where(free[group], nth, result.mode[group])
-    heard = _heard(acoustics, laid, group, tried)
+    heard = _heard(geometry, acoustics, laid, group, tried)
     found = fit(heard)
     best = best_score(found) + np.where(tried == result.mode[group], STAY_BONUS, 0.0)
     chosen = _best_of_each(groups, group, best)
@@ -173,13 +173,13 @@ def _fit_stirred(
     _fill(geometry, groups, chosen, heard, found, result)
 
 
-def _heard(acoustics: Acoustics, laid: _Laid, group: Ints, mode: Ints) -> Heard:
+def _heard(geometry: Geometry, acoustics: Acoustics, laid: _Laid, group: Ints, mode: Ints) -> Heard:
     background, scale = laid.value[group, :, mode], laid.scale[group, :, mode]
     use = laid.sound[group] & ~np.isnan(background)
     scale = np.sqrt(scale**2 + np.nan_to_num(laid.unrest[group]) ** 2)
     return Heard(
         np.where(use, laid.level[group], -60.0), np.where(use, background, -60.0), np.where(use, scale, 1.0), use,
-        laid.may_pass[group] & use, laid.known[group] & use,
+        laid.may_pass[group] & use, laid.known[group] & use, geometry.reference[group],
         *acoustics.of(group),
     )  # fmt: skip
 
@@ -187,9 +187,8 @@ def _heard(acoustics: Acoustics, laid: _Laid, group: Ints, mode: Ints) -> Heard:
 def best_score(found: Fit) -> F64:
     """Score of the best explanation, float64[B]."""
     single = np.maximum.reduce([found.nothing, found.shift, found.outside, found.unexplained])
-    return np.maximum.reduce(
-        [single, found.known.max(axis=1), found.passing.max(axis=1), found.second.max(axis=1)]
-    )
+    families = (found.known.max(axis=1), found.passing.max(axis=1), found.second.max(axis=1))
+    return np.asarray(np.maximum.reduce([single, *families]), np.float64)
 
 
 def _best_of_each(groups: Ints, group: Ints, score: F64) -> Ints:

@@ -16,6 +16,9 @@ STUCK_USUAL_SPREAD_DB = 0.3
 STUCK_SLOTS = 10
 NOISY_DB = 15.0
 CONFIRM_S = 3600.0
+"""How long a fault has to show; a level that stands still takes three times as long, and twelve times where it
+stands high: a loud even hiss read by a coarse sensor does not move either."""
+LONGEST_S = 13 * CONFIRM_S
 
 
 class HealthBank:
@@ -40,10 +43,13 @@ class HealthBank:
             noisy = spread > usual + NOISY_DB
         heard = on & ~silent
         for seconds, shown in ((self.loose_s, loose), (self.stuck_s, stuck), (self.noisy_s, noisy)):
-            seconds[heard] = np.where(shown, seconds + tick_s, np.maximum(seconds - 2 * tick_s, 0.0))[heard]
-            np.minimum(seconds, 2 * CONFIRM_S, out=seconds)
+            back = np.maximum(np.minimum(seconds, 2 * CONFIRM_S) - 2 * tick_s, 0.0)
+            seconds[heard] = np.where(shown, seconds + tick_s, back)[heard]
+            np.minimum(seconds, LONGEST_S, out=seconds)
+        with np.errstate(invalid="ignore"):
+            stuck_after_s = np.where(rise > LOOSE_DB, 12 * CONFIRM_S, 3 * CONFIRM_S)
         code = np.select(
-            [silent, self.stuck_s >= CONFIRM_S, self.loose_s >= CONFIRM_S, self.noisy_s >= CONFIRM_S],
+            [silent, self.stuck_s >= stuck_after_s, self.loose_s >= CONFIRM_S, self.noisy_s >= CONFIRM_S],
             [SensorHealth.SILENT, SensorHealth.STUCK, SensorHealth.LOOSE, SensorHealth.NOISY],
             SensorHealth.WELL,
         )
