@@ -219,8 +219,10 @@ class Worker:
         """Say on pages and in the log that the store is away, or that it is back."""
         if trouble == self._trouble:
             return
-        self._trouble = trouble
+        news, self._trouble = bool(trouble) != bool(self._trouble), trouble
         self._p.live.report(trouble=trouble)
+        if not news:  # the same in other words
+            return
         if trouble:
             log.warning("the store is away; trying again, nothing is acknowledged meanwhile", reason=trouble)
         else:
