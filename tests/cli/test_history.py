@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import subprocess
 import sys
@@ -106,3 +108,73 @@ def test_the_end_of_a_pipe_is_taken_quietly(site: Path) -> None:
         process.stdout.close()
         errors = process.stderr.read()
     assert (process.returncode, errors) == (0, "")
+
+
+def test_hour_by_hour(site: Path) -> None:
+    """Levels known to the last figure: 21 dB for an hour, then 35.25 dB, ticks from 02:01 to 05:00."""
+    found = rows(site, "XV-101", "--every", "1h")
+    assert [(row["start"], row["ticks"]) for row in found] == [
+        ("2026-03-01T02:00:00Z", 59), ("2026-03-01T03:00:00Z", 60),
+        ("2026-03-01T04:00:00Z", 60), ("2026-03-01T05:00:00Z", 1),
+    ]  # fmt: skip
+    quiet, change, passing, _ = found
+    assert (quiet["l90_db"], quiet["l50_db"], quiet["l10_db"], quiet["rise_mean_db"]) == (21, 22, 23, 0)
+    assert (quiet["share_quiet"], quiet["share_passing"]) == (1, 0)
+    assert (change["min_db"], change["max_db"], change["rise_max_db"]) == (21, 35.25, 14.25)
+    assert change["share_passing"] == pytest.approx(59 / 60, abs=1e-4)
+    assert (passing["mean_db"], passing["rise_mean_db"], passing["share_passing"]) == (35.25, 14.25, 1)
+
+
+def test_periods_within_a_span(site: Path) -> None:
+    span = ("--from", "2026-03-01T03:30:00Z", "--to", "2026-03-01T04:10:00Z")
+    found = rows(site, "XV-101", "--every", "30min", *span)
+    assert [(row["start"][11:16], row["ticks"]) for row in found] == [("03:30", 30), ("04:00", 10)]
+
+
+def test_csv_is_what_json_is(site: Path) -> None:
+    done = hissmark("history", str(site), "XV-101", "--every", "10min", "--csv")
+    lines = list(csv.DictReader(io.StringIO(done.stdout)))
+    found = rows(site, "XV-101", "--every", "10min")
+    assert [list(line) for line in lines] == [list(row) for row in found]
+    assert len(found) == 19
+    for line, row in zip(lines, found, strict=True):
+        assert (line["start"], float(line["mean_db"])) == (row["start"], row["mean_db"])
+
+
+def test_periods_for_people(site: Path) -> None:
+    """The newest 24 unless they say from when; what the figures are is said below."""
+    done = hissmark("history", str(site), "XV-101", "--every", "1h")
+    head, first, *rest = done.stdout.splitlines()
+    assert head.split() == [
+        "from", "ticks", "mean", "L90", "L50", "L10", "min", "max", "rise", "max", "rise", "verdicts",
+    ]  # fmt: skip
+    assert first.split() == ["2026-03-01T02:00Z", "59", "21.0", "21.0", "22.0", "23.0", "21.0", "21.0",
+                             "0.0", "0.0", "quiet"]  # fmt: skip
+    assert rest[0].endswith("passing 98 %, quiet 2 %")
+    assert "exceeded by 90 % of the ticks' floors" in done.stdout
+    assert "not proof of isolation" in done.stdout
+
+
+def test_people_are_shown_the_newest_periods_only(site: Path) -> None:
+    """Samples of the site end at 15:53:10 (5000, ten seconds apart): 24 periods up to then hold no tick."""
+    done = hissmark("history", str(site), "XV-101", "--every", "10min")
+    assert done.stderr == "XV-101: nothing is on record for this time.\n"
+    everything = hissmark("history", str(site), "XV-101", "--every", "10min", "--from", "2026-03-01")
+    assert everything.stdout.count("2026-03-01T") == 19
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--every", "fortnight"), "no period such as 10min"),
+        (("--every", "10s"), "no period between 1min and 31d"),
+        (("--every", "400d"), "no period between 1min and 31d"),
+        (("--every", "1h", "--raw"), "give one of them"),
+        (("--csv",), "--csv goes with --every"),
+        (("--every", "1h", "--csv", "--json"), "not both"),
+    ],
+)
+def test_wrong_usage_of_periods(site: Path, words: tuple[str, ...], says: str) -> None:
+    done = hissmark("history", str(site), "XV-101", *words)
+    assert done.returncode == 2
+    assert says in " ".join(done.stderr.replace("│", " ").split())

@@ -1,4 +1,4 @@
-"""`hissmark history`: what one valve's sensor has heard, tick by tick or sample by sample."""
+"""`hissmark history`: what one valve's sensor has heard: sample by sample, tick by tick, or summed up."""
 
 from __future__ import annotations
 
@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from hissmark.cli import history_periods as periods
 from hissmark.cli.moments import moment
 from hissmark.cli.options import AsJson, From, SiteFolder, To
+from hissmark.publish.times import parse_period
 
 if TYPE_CHECKING:
     from hissmark.cli.opened import Opened
@@ -21,12 +23,15 @@ _EPILOG = """\b
 Examples:
   hissmark history north XV-203                     the last day, tick by tick
   hissmark history north XV-203 --from 2026-03-01
+  hissmark history north XV-203 --every 1h          hour by hour; also 10min, 1d, 1w
+  hissmark history north XV-203 --every 1d --csv    day by day, for a spreadsheet
   hissmark history north XV-203 --json              every tick on record
   hissmark history north XV-203 --raw --json        every sample on record
 
 A tick has time, level_db (the floor of the signal, L90), l50_db, l10_db, baseline_db, rise_db, verdict
-and reason; a sample has time, channel and value. The name of a channel works too, for reference points.
-Long histories are printed as they are read: pipe them into a file, head or less."""
+and reason; a sample has time, channel and value. With --every each period has its ticks, levels, rises and
+the share of each verdict; the manual says how each is computed. The name of a channel works too, for
+reference points. Long histories are printed as they are read: pipe them into a file, head or less."""
 
 _FIRST_US, _LAST_US = 0, 1 << 62
 _DAY_US = 86_400_000_000
@@ -48,28 +53,70 @@ def history(
         str, typer.Argument(metavar="VALVE", help="Tag of the valve, or a channel.", show_default=False)
     ],
     raw: Annotated[bool, typer.Option("--raw", help="Stored samples instead of ticks.")] = False,
+    every: Annotated[
+        str | None,
+        typer.Option("--every", metavar="PERIOD", help="Sum up by periods: 10min, 1h, 1d, 1w."),
+    ] = None,
     as_json: AsJson = False,
+    as_csv: Annotated[
+        bool, typer.Option("--csv", help="With --every: comma-separated values, for spreadsheets.")
+    ] = False,
     from_: From = None,
     to: To = None,
 ) -> None:
     """Show what one valve's sensor has heard: level, background, rise and verdict over time."""
-    begin, end = moment(from_), moment(to)
+    every_us = _period(every)
+    _refuse_contradictions(raw, every is not None, as_json, as_csv)
+    moment(from_), moment(to)  # wrong usage is said before the site is opened
     from hissmark.cli.opened import opened
 
     with opened(site) as open_site:
-        channel = open_site.channel(valve)
+        channel, now = open_site.channel(valve), open_site.now_us
+        begin, end = moment(from_, now), moment(to, now)
         if begin is None:
-            begin = _FIRST_US if as_json or end is not None else _last_day(open_site)
+            all_of_it = as_json or as_csv or end is not None
+            begin = _FIRST_US if all_of_it else _recent(open_site, every_us)
         until = _LAST_US if end is None else end
-        read = _raw if raw else _ticks
-        rows = read(open_site, channel, begin, until, as_json)
-        if not _print(rows) and not as_json:
+        if every_us is not None:
+            some = _print_periods(open_site, channel, begin, until, every_us, as_json, as_csv)
+        else:
+            some = _print((_raw if raw else _ticks)(open_site, channel, begin, until, as_json))
+        if not some and not (as_json or as_csv):
             typer.echo(f"{channel.subject}: nothing is on record for this time.", err=True)
 
 
-def _last_day(site: Opened) -> int:
+def _period(every: str | None) -> int | None:
+    """The value of ``--every`` in microseconds; wrong usage if it cannot be read."""
+    try:
+        return None if every is None else parse_period(every)
+    except ValueError as error:
+        raise typer.BadParameter(f"{error}.", param_hint="--every") from None
+
+
+def _refuse_contradictions(raw: bool, every: bool, as_json: bool, as_csv: bool) -> None:
+    if raw and every:
+        raise typer.BadParameter("--raw shows samples, --every sums up ticks; give one of them.")
+    if as_csv and not every:
+        raise typer.BadParameter("--csv goes with --every.")
+    if as_csv and as_json:
+        raise typer.BadParameter("give --json or --csv, not both.")
+
+
+def _recent(site: Opened, every_us: int | None) -> int:
+    """Where people are shown the history from: the last day, or the newest periods."""
     last = site.last_heard_us
-    return _FIRST_US if last is None else last - _DAY_US
+    if last is None:
+        return _FIRST_US
+    return last - _DAY_US if every_us is None else periods.first_shown_us(last, every_us)
+
+
+def _print_periods(
+    site: Opened, channel: Channel, begin: int, until: int, every_us: int, as_json: bool, as_csv: bool
+) -> bool:
+    parts = _tick_pages(site, channel, begin, until)
+    if not (as_json or as_csv):
+        return periods.print_tables(parts, every_us)
+    return _print((periods.csv_lines if as_csv else periods.json_lines)(parts, every_us))
 
 
 def _print(chunks: Iterator[str]) -> bool:
@@ -135,15 +182,12 @@ def _ticks(site: Opened, channel: Channel, begin: int, until: int, as_json: bool
 
 def _tick_pages(site: Opened, channel: Channel, begin: int, until: int) -> Iterator[ChannelHistory]:
     """The channel's ticks in portions; says on stderr what could not be read."""
-    while True:
-        page = site.reader.history(channel.group, channel.name, begin, until, most_ticks=_TICKS_AT_ONCE)
-        for sentence in page.damaged:
+    parts = site.reader.history_parts(channel.group, channel.name, begin, until, most_ticks=_TICKS_AT_ONCE)
+    for part in parts:
+        for sentence in part.damaged:
             typer.echo(f"warning: {sentence}", err=True)
-        if len(page):
-            yield page
-        if page.next_from_us is None:
-            return
-        begin = page.next_from_us
+        if len(part):
+            yield part
 
 
 def tick_rows(page: ChannelHistory) -> Iterator[dict[str, Any]]:

@@ -136,6 +136,16 @@ class Reader:
         blocks = history.decoded(self.blocks(group, from_us, to_us), damaged)
         return history.of_channel(blocks, channel, from_us, to_us, most_ticks, damaged)
 
+    def history_parts(
+        self, group: str, channel: str, from_us: int, to_us: int, *, most_ticks: int = 5000
+    ) -> Iterator[ChannelHistory]:
+        """The same in parts of about `most_ticks`, so that memory stays bounded however long it is."""
+        next_us: int | None = from_us
+        while next_us is not None:
+            part = self.history(group, channel, next_us, to_us, most_ticks=most_ticks)
+            yield part
+            next_us = part.next_from_us
+
     def blocks(self, group: str, from_us: int, to_us: int) -> Iterator[StoredBlock]:
         """Encoded blocks that may hold ticks in [from_us, to_us), ascending."""
         while True:

@@ -12,7 +12,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from hissmark import __version__
 from hissmark.publish.live import LiveState
 from hissmark.web import problems
-from hissmark.web.api import alarms, events, groups, health, register, valves
+from hissmark.web.api import alarms, events, groups, health, register, summaries, valves
 from hissmark.web.context import WebContext
 from hissmark.web.guards import Guards
 from hissmark.web.pages import pages_router
@@ -54,7 +54,7 @@ def create_app(context: WebContext) -> FastAPI:
     app.state.context = context
     problems.install(app)
     api = APIRouter(prefix="/api/v1")
-    for part in (alarms, events, groups, register, valves):
+    for part in (alarms, events, groups, register, summaries, valves):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(health.router)

@@ -81,7 +81,7 @@ def valve_history(
 ) -> Response:
     """Level, baseline, rise and verdict over time, thinned so that highs and lows stay; alarms as marks."""
     live = context.live
-    channel = _known(live, tag)
+    channel = known_valve(live, tag)
     tick_s = live.layout.settings.signal.tick_s
     now_us = live.clock.now_us()
     return answer(history_of(context.reader, channel, span, points, tick_s=tick_s, now_us=now_us))
@@ -91,7 +91,7 @@ def valve_history(
 def valve(context: Context, tag: Name) -> Response:
     """What is believed about one valve now, and why."""
     live = context.live
-    channel = _known(live, tag)
+    channel = known_valve(live, tag)
     reading = live.reading_json(channel.group) or waiting_reading(live, channel.group)
     row = next(c for c in reading["channels"] if c["channel"] == channel.name)
     return answer(
@@ -118,7 +118,8 @@ def register_row(channel: Channel) -> dict[str, Any]:
     return row
 
 
-def _known(live: LiveState, tag: str) -> Channel:
+def known_valve(live: LiveState, tag: str) -> Channel:
+    """The channel on a valve; raises a 404 that says where to look."""
     channel = live.layout.register.valves.get(tag)
     if channel is None:
         raise not_found("valve", tag, "GET /api/v1/valves lists them.")
