@@ -64,7 +64,9 @@ class Alertmanager:
 
     def _of_message(self, message: Message) -> dict[str, Any]:
         entry = message.row.entry
-        starts_us = entry.at_us if message.stands else None
+        # An escalation ends with whatever follows it: somebody has taken note, or it is gone.
+        stands = message.kind == UNACKNOWLEDGED or (message.stands and not self.route.unacknowledged_us)
+        starts_us = entry.at_us if stands else None
         alert = self._alert(self._labels(entry), message.sentence, message.link, starts_us)
         if message.kind == UNACKNOWLEDGED:
             alert["annotations"]["unacknowledged"] = message.headline
