@@ -57,7 +57,7 @@ def cluster(joint: npt.NDArray[np.float64], most: int) -> npt.NDArray[np.intp]:
 
 
 def _place(centres: list[npt.NDArray[np.float64]], centre: npt.NDArray[np.float64]) -> int:
-    """Number of the cloud that `centre` belongs to: an earlier one nearby (one wide cloud cut in two), or its own."""
+    """Number of the cloud of `centre`: an earlier one nearby (a wide cloud cut in two), or its own."""
     for place, other in enumerate(centres):
         apart = np.abs(other - centre)
         if not np.isnan(apart).all() and np.nanmax(apart) < SAME_DB:

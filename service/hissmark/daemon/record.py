@@ -40,9 +40,16 @@ def changes_of(tick: Tick, layout: Layout) -> Iterator[VerdictChange]:
         source = int(tick.source[group])
         named = layout.channels[source].subject if source >= 0 else None
         yield VerdictChange(
-            channel.subject, tick.at_us, Verdict(int(tick.verdict[c])).text, Reason(int(tick.reason[c])).text, named,
-            _known(tick.rise_db[c]), _known(tick.margin_db[group]), _known(tick.level_db[c]), _known(tick.baseline_db[c]),
-        )  # fmt: skip
+            channel.subject,
+            tick.at_us,
+            Verdict(int(tick.verdict[c])).text,
+            Reason(int(tick.reason[c])).text,
+            named,
+            _known(tick.rise_db[c]),
+            _known(tick.margin_db[group]),
+            _known(tick.level_db[c]),
+            _known(tick.baseline_db[c]),
+        )
 
 
 def newest_of_each_group(ticks: Sequence[Tick]) -> list[Tick]:

@@ -234,7 +234,7 @@ class Stepper:
         few = (
             (levels.slots < FEWEST_SLOTS) | (levels.slots < FEWEST_SHARE * expected) | np.isnan(levels.drift)
         )
-        # Until the usual spread is known any is taken for usual: a cycling steam trap belongs to the background.
+        # Until the usual spread is known any is usual: a cycling steam trap belongs to the background.
         usual = np.nan_to_num(self.baselines.usual_spread, nan=np.inf)
         with np.errstate(invalid="ignore"):
             drifting = np.abs(levels.drift) > signal.drift_limit_db
@@ -289,7 +289,7 @@ class Stepper:
         )  # fmt: skip
 
     def _alone(self, rise: F32) -> F32:
-        """Rise less what the whole group fell by: a sensor that hears less alone is loose, a quiet plant is not."""
+        """Rise less what the whole group fell by: one sensor that hears less is loose, a quiet plant not."""
         laid = np.asarray(self.geometry.spread(rise, np.nan), np.float32)
         common = np.minimum(np.nan_to_num(masked_level(laid, None, 50.0)), 0.0)
         return np.asarray(rise - common[self.layout.group_of], np.float32)
@@ -429,7 +429,7 @@ class Stepper:
         return disturbed
 
     def _strange(self, groups: Groups) -> Bools:
-        """Groups in a state that is neither ordinary nor a leak: perhaps an operating condition not yet known."""
+        """Groups in a state neither ordinary nor a leak: perhaps an operating condition not yet known."""
         unknown = np.isin(
             groups.explanation, (Explanation.EVEN_SHIFT, Explanation.OUTSIDE_NOISE, Explanation.UNEXPLAINED)
         )

@@ -2,9 +2,9 @@
 
 A source at place k is heard at place i with ``level_i - level_k = c_i - c_k - (steps between)``, where c is
 how well a sensor couples (dB, a couple of dB either way) and a step is the loss from one place to the next.
-Both start from priors (the register's distances and joints). Every valve that opens is a known source, and the
-group's response is a measurement of these sums: a linear Gaussian update, exact, with the uncertainty that
-remains. After a few strokes a leak's profile is known to a decibel, coupling included.
+Both start from priors (the register's distances and joints). Every valve that opens is a known source, and
+the group's response is a measurement of these sums: a linear Gaussian update, exact, with the uncertainty
+that remains. After a few strokes a leak's profile is known to a decibel, coupling included.
 """
 
 from __future__ import annotations
@@ -83,8 +83,9 @@ class Acoustics:
     def of(self, groups: npt.NDArray[np.intp]) -> tuple[F64, F64, F64, F64, F64, F64, F64, F64]:
         """What `Heard` wants of some groups, in its order from `loss` on."""
         return (
-            self.loss_db[groups], self.loss_sd_db[groups], self.louder_sd_db[groups], self.prior_loss_db[groups],
-            self.free[groups], self.coupling_db[groups], self.coupling_sd_db[groups], self.carried_db[groups],
+            self.loss_db[groups], self.loss_sd_db[groups], self.louder_sd_db[groups],
+            self.prior_loss_db[groups], self.free[groups], self.coupling_db[groups],
+            self.coupling_sd_db[groups], self.carried_db[groups],
         )  # fmt: skip
 
     def measure(

@@ -1,8 +1,8 @@
 """Evidence for each valve, gathered over ticks: is it passing, against everything else that may explain.
 
 One tick's log-likelihood ratio of a valve is the best explanation in which it passes against the best in
-which it does not. Ratios are averaged over about half a window and bounded below: quick when the case is plain,
-patient when it is not, and a long quiet past cannot make it deaf.
+which it does not. Ratios are averaged over about half a window and bounded below: quick when the case is
+plain, patient when it is not, and a long quiet past cannot make it deaf.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def persistence(lead_s: F32) -> F32:
 
 
 def likelihood_ratio(found: Fit) -> F64:
-    """Natural log of the likelihood ratio for each valve, float64[B, P]; strongly negative where it cannot pass."""
+    """Natural log of the likelihood ratio of each valve, float64[B, P]; low where it cannot pass."""
     rows = np.arange(len(found.nothing))
     with_it = np.maximum(found.passing, found.second)
     is_first = np.zeros_like(with_it, bool)

@@ -89,7 +89,7 @@ def judge(
     """
     g, c = len(on), len(channels.level)
     laid = _lay_out(geometry, channels)
-    mode, nothing = _nearest_mode(laid, mode, modes, free & on)
+    mode = _nearest_mode(laid, mode, modes, free & on)
     rows = np.arange(g)
     rise = laid.level - laid.value[rows, :, mode]
     scale = laid.scale[rows, :, mode]
@@ -99,7 +99,8 @@ def judge(
     doubt = np.asarray(geometry.spread(channels.doubt, False), bool)
     stirred = on & (stirs | doubt | (gathered > ev.LOWEST + 1.0)).any(axis=1)
     result = Groups(
-        mode, np.zeros(g, np.uint8), np.zeros(g, np.uint8), np.full(g, -1, np.int32), np.full(g, -1, np.int32),
+        mode, np.zeros(g, np.uint8), np.zeros(g, np.uint8),
+        np.full(g, -1, np.int32), np.full(g, -1, np.int32),
         np.full(g, ev.RATIO_LIMIT, np.float32), np.full(g, Explanation.ONE_PASSING, np.uint8),
         np.full(g, -1, np.int32), np.zeros(g, np.float32), stirred, np.full(c, np.nan, np.float32),
         np.zeros(c, bool), np.full(c, -ev.RATIO_LIMIT, np.float32),
@@ -130,13 +131,14 @@ def _lay_out(geometry: Geometry, channels: Channels) -> _Laid:
 
     sound = np.asarray(geometry.spread(channels.sound & ~np.isnan(channels.level), False), bool)
     return _Laid(
-        floats(channels.level), floats(channels.unrest), floats(channels.value), floats(channels.scale), sound,
+        floats(channels.level), floats(channels.unrest), floats(channels.value), floats(channels.scale),
+        sound,
         np.asarray(geometry.spread(channels.may_pass, False), bool),
         np.asarray(geometry.spread(channels.known, False), bool),
     )  # fmt: skip
 
 
-def _nearest_mode(laid: _Laid, mode: Ints, modes: npt.NDArray[np.int8], free: Bools) -> tuple[Ints, F64]:
+def _nearest_mode(laid: _Laid, mode: Ints, modes: npt.NDArray[np.int8], free: Bools) -> Ints:
     """The mode whose baselines fit best; the present one unless another is clearly better."""
     known = ~np.isnan(laid.value) & laid.sound[:, :, None]
     with np.errstate(invalid="ignore"):
@@ -148,7 +150,7 @@ def _nearest_mode(laid: _Laid, mode: Ints, modes: npt.NDArray[np.int8], free: Bo
     rows = np.arange(len(mode))
     score[rows, mode] += STAY_BONUS
     best = score.argmax(axis=1)
-    return np.where(free & (modes > 1), best, mode), score
+    return np.where(free & (modes > 1), best, mode)
 
 
 def _fit_stirred(
@@ -160,7 +162,7 @@ def _fit_stirred(
     free: Bools,
     result: Groups,
 ) -> None:  # fmt: skip
-    """Fit the stirred groups in each of their modes and keep the mode in which the best explanation fits best."""
+    """Fit the stirred groups in each of their modes; keep the mode whose best explanation fits best."""
     count = np.where(free[groups], modes[groups], 1).astype(np.intp)
     group = np.repeat(groups, count)
     nth = np.arange(len(group)) - np.repeat(np.cumsum(count) - count, count)
@@ -178,7 +180,8 @@ def _heard(geometry: Geometry, acoustics: Acoustics, laid: _Laid, group: Ints, m
     use = laid.sound[group] & ~np.isnan(background)
     scale = np.sqrt(scale**2 + np.nan_to_num(laid.unrest[group]) ** 2)
     return Heard(
-        np.where(use, laid.level[group], -60.0), np.where(use, background, -60.0), np.where(use, scale, 1.0), use,
+        np.where(use, laid.level[group], -60.0), np.where(use, background, -60.0), np.where(use, scale, 1.0),
+        use,
         laid.may_pass[group] & use, laid.known[group] & use, geometry.reference[group],
         *acoustics.of(group),
     )  # fmt: skip
@@ -212,7 +215,8 @@ def _fill(geometry: Geometry, groups: Ints, chosen: Ints, heard: Heard, found: F
     )[chosen]
     kinds = np.array(
         [Explanation.NOTHING, Explanation.EVEN_SHIFT, Explanation.OUTSIDE_NOISE, Explanation.UNEXPLAINED]
-        + [Explanation.OPEN_VALVE] * p + [Explanation.ONE_PASSING] * p + [Explanation.TWO_PASSING] * p, np.uint8
+        + [Explanation.OPEN_VALVE] * p + [Explanation.ONE_PASSING] * p + [Explanation.TWO_PASSING] * p,
+        np.uint8,
     )  # fmt: skip
     places = np.concatenate((np.full(4, -1), np.tile(np.arange(p), 3)))
     rows = np.arange(len(groups))
@@ -260,7 +264,8 @@ def _next_best(
 
 
 def _outside_reason(
-    geometry: Geometry, groups: Ints, kind: npt.NDArray[np.uint8], outside_from: npt.NDArray[np.int8], heard: Heard,
+    geometry: Geometry, groups: Ints, kind: npt.NDArray[np.uint8], outside_from: npt.NDArray[np.int8],
+    heard: Heard,
     chosen: Ints,
 ) -> npt.NDArray[np.uint8]:  # fmt: skip
     rise = np.where(heard.use[chosen], heard.level[chosen] - heard.background[chosen], -np.inf)

@@ -16,8 +16,8 @@ STUCK_USUAL_SPREAD_DB = 0.3
 STUCK_SLOTS = 10
 NOISY_DB = 15.0
 CONFIRM_S = 3600.0
-"""How long a fault has to show; a level that stands still takes three times as long, and twelve times where it
-stands high: a loud even hiss read by a coarse sensor does not move either."""
+"""How long a fault has to show; a level that stands still takes three times as long, twelve where it stands
+high: a loud even hiss read by a coarse sensor does not move either."""
 LONGEST_S = 13 * CONFIRM_S
 
 
@@ -36,7 +36,7 @@ class HealthBank:
         self, on: Bools, tick_s: float, silent: Bools, spread: F32, usual: F32, count: npt.NDArray[np.int64],
         rise: F32, scale: F32,
     ) -> None:  # fmt: skip
-        """Advance by one tick. `silent`: no fresh data. `rise`, `scale`: against the best fitting baseline, dB."""
+        """Advance by one tick. `silent`: no fresh data. `rise`, `scale`: against the best baseline, dB."""
         with np.errstate(invalid="ignore"):
             loose = rise < -np.maximum(LOOSE_DB, LOOSE_SCALES * scale)
             stuck = (spread == 0) & (usual > STUCK_USUAL_SPREAD_DB) & (count >= STUCK_SLOTS)
