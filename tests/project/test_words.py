@@ -38,14 +38,11 @@ EXEMPT = {Path("tests/project/test_words.py")}
 
 
 def text_files() -> list[Path]:
-    """Tracked text files, or everything when this is no checkout (an unpacked sdist)."""
+    """Tracked text files; without git everything but hidden folders, where environments and caches live."""
     listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=False)
-    names = (
-        listed.stdout.split("\0")
-        if listed.returncode == 0
-        else [str(p.relative_to(ROOT)) for p in ROOT.rglob("*")]
-    )
-    paths = (Path(name) for name in names if name)
+    paths = [Path(name) for name in listed.stdout.split("\0") if name]
+    if listed.returncode != 0:
+        paths = [p.relative_to(ROOT) for top in ROOT.glob("[!.]*") for p in (top, *top.rglob("*"))]
     return sorted(p for p in paths if p.suffix in TEXT and p not in EXEMPT and (ROOT / p).is_file())
 
 
