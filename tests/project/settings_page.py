@@ -52,10 +52,6 @@ TOGETHER = {
     ("mqtt.source", "time"): "`json` only: JSON Pointer to the time; without one, the time of receipt.",
     ("mqtt.source", "name"): "`json` only: the name, from topic levels counted from 0, e.g. `{1}/{3}`. "
     "Without it the whole topic is the name.",
-    ("http", "host"): "Address the page, API and metrics are served on.",
-    ("http", "port"): "Port the page, API and metrics are served on.",
-    ("http", "beyond_this_machine"): "States that a `host` other than this machine is meant: the page asks "
-    "for no password, so put a proxy with sign-in in front.",
     ("condition", "name"): "What it is called on the pages.",
     ("condition", "when"): "A process tag compared with a number.",
     ("condition", "groups"): "The groups it concerns; none means all.",

@@ -262,7 +262,7 @@ def test_compose_site_is_accepted(tmp_path: Path) -> None:
     shutil.copy(ROOT / "config" / "register.csv", tmp_path)
     problems = check_site(tmp_path)
     assert [str(p) for p in problems if p.severity is Severity.ERROR] == []
-    assert {p.field for p in problems} <= {"mqtt.password_file", "http.host", "http.beyond_this_machine"}
+    assert {p.field for p in problems} <= {"mqtt.password_file"}
 
 
 def test_image_runs_without_rights_and_is_watched() -> None:

@@ -7,6 +7,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -54,6 +55,18 @@ def _root(module: str) -> str:
 
 def test_every_stage_of_the_core_is_scanned() -> None:
     assert {path.relative_to(PACKAGE).parts[0] for path in core_files()} == set(CORE)
+
+
+def test_every_package_is_core_or_kept_out_of_it() -> None:
+    """A new package has to be named on one side of the line, in every contract that draws it."""
+    contracts = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["importlinter"][
+        "contracts"
+    ]
+    packages = {path.parent.name for path in PACKAGE.glob("*/__init__.py")}
+    for contract in contracts:
+        if contract["id"].startswith("pure-core"):
+            forbidden = {name.removeprefix("hissmark.") for name in contract["forbidden_modules"]}
+            assert packages - set(CORE) == forbidden & packages, contract["id"]
 
 
 @pytest.mark.parametrize("path", core_files(), ids=lambda p: str(p.relative_to(PACKAGE)))
