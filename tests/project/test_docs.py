@@ -207,7 +207,9 @@ def test_every_address_of_the_service_is_in_the_manual() -> None:
     context = SimpleNamespace(metrics=Metrics())
     described = create_app(context).openapi()["paths"]  # type: ignore[arg-type]
     wanted = {f"{verb.upper()} {path}" for path, verbs in described.items() for verb in verbs}
-    said = set(re.findall(r"^\| `((?:GET|POST) [^`]+)`", (DOCS / "api.md").read_text("utf-8"), re.M))
+    said = set(
+        re.findall(r"^\| `((?:GET|POST|PUT|PATCH|DELETE) [^`]+)`", (DOCS / "api.md").read_text("utf-8"), re.M)
+    )
     assert {re.sub(r"\{(\w+):path\}", r"{\1}", row) for row in wanted} == said
 
 

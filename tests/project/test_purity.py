@@ -63,7 +63,7 @@ def test_every_package_is_core_or_kept_out_of_it() -> None:
         "contracts"
     ]
     packages = {path.parent.name for path in PACKAGE.glob("*/__init__.py")}
-    for contract in contracts:
+    for contract in project["tool"]["importlinter"]["contracts"]:
         if contract["id"].startswith("pure-core"):
             forbidden = {name.removeprefix("hissmark.") for name in contract["forbidden_modules"]}
             assert packages - set(CORE) == forbidden & packages, contract["id"]
