@@ -10,7 +10,6 @@ secret() { [ -s "secrets/$1" ] || head -c 24 /dev/urandom | base64 | tr -d '\n+/
 secret database_password
 secret broker_password
 secret grafana_password
-secret metrics_token
 
 if [ ! -s secrets/mosquitto.passwd ]; then
     hash_passwords() {
@@ -27,5 +26,4 @@ fi
 # are readable, the folder around them is not.
 chmod 0644 secrets/*
 chmod 0700 secrets
-echo "metrics_token is a stand-in until \`hissmark user token create\` has written the real one (see compose.yaml)."
 echo "Passwords are in docker/secrets. Add a gateway with: mosquitto_passwd docker/secrets/mosquitto.passwd NAME"

@@ -221,10 +221,11 @@ def test_this_machine_only_needs_no_word(tmp_path: Path, host: str) -> None:
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "10.0.0.7", "plant-server"])
-def test_reaching_beyond_this_machine_has_to_be_stated(tmp_path: Path, host: str) -> None:
+def test_reaching_beyond_this_machine_needs_encryption(tmp_path: Path, host: str) -> None:
+    """A certificate, or a proxy that is named; see also tests/access/test_reach.py."""
     text = f'name = "x"\n[http]\nhost = "{host}"\n'
-    assert [(p.line, p.severity) for p in problems_of(tmp_path, text)] == [(3, "warning")]
-    assert problems_of(tmp_path, text + "beyond_this_machine = true\n") == []
+    assert [(p.line, p.severity) for p in problems_of(tmp_path, text)] == [(3, "error")]
+    assert problems_of(tmp_path, text + 'trusted_proxy = ["10.0.0.0/24"]\n') == []
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ FOR_PEOPLE = frozenset(
         "hissmark.site.problems.SiteError",
         "hissmark.store.errors.StoreError",
         "hissmark.replay.rows.ReplayError",
+        "hissmark.access.errors.AccessError",
         "hissmark.daemon.http.AddressError",
         "hissmark.cli.errors.CommandError",
     }

@@ -14,6 +14,7 @@ import structlog
 from hissmark.daemon.clock import Clock, WallClock
 from hissmark.daemon.housekeeping import Housekeeping
 from hissmark.daemon.http import WebServer
+from hissmark.daemon.reach import book_of, certificate_of, require_safe_reach
 from hissmark.daemon.worker import Parts, Worker
 from hissmark.decode.decoder import Decoder
 from hissmark.decode.limits import Limits
@@ -28,11 +29,12 @@ from hissmark.publish.metrics import Metrics
 from hissmark.publish.reading import readings_of
 from hissmark.site.load import Site
 from hissmark.store.actions import record_action
-from hissmark.store.open import open_store
+from hissmark.store.open import open_for_reading, open_store
 from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest, Reading
 from hissmark.store.writer import Writer
 from hissmark.web.app import create_app
+from hissmark.web.callers import Proxies
 from hissmark.web.context import ActionOutcome, WebContext
 
 log = structlog.get_logger("hissmark.daemon")
@@ -54,6 +56,9 @@ class Daemon:
         self.layout = Layout.of(site.register, site.core)
         self.engine = Engine(self.layout)
         self._store = open_store(site.store_url, site.folder)
+        self._looking_up = open_for_reading(site.store_url, site.folder)
+        self._book = None if demo else book_of(site, self._store, self._looking_up)
+        require_safe_reach(site, self._book)
         self.reader = Reader(self._store)
         self._writer = Writer(
             self._store, self.layout.names, kinds=_kinds(self.layout), now_us=self.clock.now_us
@@ -85,10 +90,13 @@ class Daemon:
             self._store, self.reader, self.live, self.clock, site.settings.store.retention_days, self._look
         )
         http = site.settings.http
+        certificate = certificate_of(site)
         context = WebContext(
-            self.live, self.reader, self.act, self.metrics, site.name, self.settings_shown, demo=demo
-        )
-        self._web = WebServer(create_app(context), http.host, http.port if port is None else port)
+            self.live, self.reader, self.act, self.metrics, site.name, self.settings_shown, demo=demo,
+            book=self._book, proxies=Proxies(http.trusted_proxy), tls=certificate is not None,
+        )  # fmt: skip
+        port = http.port if port is None else port
+        self._web = WebServer(create_app(context), http.host, port, certificate)
         self._seen = Health()
 
     @property
@@ -125,6 +133,7 @@ class Daemon:
         else:
             self._writer.close()
             self._store.dispose()
+            self._looking_up.dispose()
         log.info("stopped", took_s=round(time.monotonic() - began_s, 2))
 
     def act(self, request: ActionRequest) -> ActionOutcome:
@@ -179,6 +188,7 @@ class Daemon:
 
     def _look(self) -> None:
         """Every second: how receiver and worker are doing."""
+        self._web.look()
         before, self._seen = self._seen, self._receiver.health()
         now = self._seen
         self.metrics.receiver(before, now)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import ipaddress
-
 from hissmark.decode.names import NameTemplate
 from hissmark.decode.pointer import Pointer
 from hissmark.decode.topics import check_filter, topic_part
 from hissmark.engine.settings import CoreSettings
+from hissmark.site.loopback import is_loopback
 from hissmark.site.problems import Findings
 from hissmark.site.settings import MqttTable, SiteSettings, SourceSettings
 from hissmark.site.toml_lines import Path, TomlLines
@@ -32,7 +31,6 @@ class SettingsCheck:
             )
         else:
             self._check_mqtt(self.settings.mqtt)
-        self._check_http()
         self._check_condition_names()
 
     def _say(self, path: Path, message: str, fix: str) -> None:
@@ -181,16 +179,6 @@ class SettingsCheck:
 
     # Everything else.
 
-    def _check_http(self) -> None:
-        http = self.settings.http
-        if not is_loopback(http.host) and not http.beyond_this_machine:
-            self._warn(
-                ("http", "host"),
-                f"{http.host!r} can be reached from other machines, and the page asks for no password.",
-                "Keep 127.0.0.1 behind a proxy that asks who is there, or state that it is meant: "
-                "beyond_this_machine = true.",
-            )
-
     def _check_condition_names(self) -> None:
         first: dict[str, int] = {}
         for i, rule in enumerate(self.settings.condition):
@@ -202,16 +190,6 @@ class SettingsCheck:
                     f"{rule.name!r} is already in line {line}.",
                     "Give it another name.",
                 )
-
-
-def is_loopback(host: str) -> bool:
-    """Whether `host` is this machine only."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
 
 
 def _dotted(path: Path) -> str:

@@ -13,6 +13,7 @@ from hissmark.ingest.settings import MqttSettings
 from hissmark.site import register as register_file
 from hissmark.site.consistency import SettingsCheck
 from hissmark.site.files import FileCheck, file_of
+from hissmark.site.http_checks import HttpCheck
 from hissmark.site.notify_checks import NotifyCheck
 from hissmark.site.problems import Findings, Problem, SiteError, errors_of
 from hissmark.site.register import Draft, read_drafts, to_register
@@ -114,6 +115,7 @@ def _examine_settings(folder: Path, findings: Findings) -> tuple[SiteSettings | 
     if settings is not None:
         SettingsCheck(settings, toml.lines, findings).run()
         FileCheck(folder, settings, toml.lines, findings).run()
+        HttpCheck(folder, settings.http, toml.lines, findings).run()
     return settings, toml.lines
 
 

@@ -60,12 +60,25 @@ class MqttTable(Table):
 class HttpSettings(Table):
     """``[http]``: where the page, the API and the metrics are served.
 
-    `beyond_this_machine` states that a host other than the loopback is meant.
+    Attributes:
+        host: address they are served on. Other than this machine's own it needs users (`hissmark user`), and
+            encryption: a certificate, or a proxy that has one.
+        port: port they are served on.
+        cert_file: our certificate (PEM, with the chain below it): then they are served by HTTPS only.
+        key_file: the private key to `cert_file`.
+        trusted_proxy: addresses or networks of the proxy in front, whose word on who calls is believed. With
+            them and without a certificate, nobody else is answered.
+        session_idle_s: after this long without a request whoever signed in has to do so again.
+        session_longest_s: the same, however busy they are.
     """
 
     host: Text = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 8470
-    beyond_this_machine: bool = False
+    cert_file: Text | None = None
+    key_file: Text | None = None
+    trusted_proxy: Annotated[tuple[Text, ...], Field(strict=False)] = ()
+    session_idle_s: Annotated[int, Field(ge=60, le=30 * 86_400)] = 12 * 3600
+    session_longest_s: Annotated[int, Field(ge=60, le=365 * 86_400)] = 7 * 86_400
 
 
 class StoreSettings(Table):

@@ -189,7 +189,7 @@ meta = sa.Table(
     sa.Column("value", sa.Text, nullable=False),
 )
 
-# Who may use the pages and the API. Passwords as argon2id hashes, sessions and tokens as SHA-256 of their secret.
+# Who may use pages and API. Passwords are argon2id hashes, sessions and tokens the SHA-256 of their secret.
 users = sa.Table(
     "users",
     metadata,

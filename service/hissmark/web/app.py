@@ -11,9 +11,10 @@ from starlette.middleware.gzip import GZipMiddleware
 
 from hissmark import __version__
 from hissmark.publish.live import LiveState
-from hissmark.web import problems
+from hissmark.web import access, problems
 from hissmark.web.api import alarms, events, groups, health, register, summaries, valves
 from hissmark.web.context import WebContext
+from hissmark.web.gate import Gate
 from hissmark.web.guards import Guards
 from hissmark.web.pages import pages_router
 
@@ -57,8 +58,11 @@ def create_app(context: WebContext) -> FastAPI:
     for part in (alarms, events, groups, register, summaries, valves):
         api.include_router(part.router)
     app.include_router(api)
+    app.include_router(access.router)
+    app.include_router(access.pages)
     app.include_router(health.router)
     app.include_router(pages_router())
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
+    app.add_middleware(Gate)
     app.add_middleware(Guards, metrics=context.metrics)
     return app

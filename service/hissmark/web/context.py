@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Annotated, Any
 
 from fastapi import Depends, Request
 
+from hissmark.access.book import Book
+from hissmark.access.roles import Identity
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest
+from hissmark.web.callers import Proxies
+
+CALLER = "hissmark.caller"
+IDENTITY = "hissmark.identity"
+"""Where a request's scope holds what the gate found out (`Caller`, `Identity`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +52,10 @@ class WebContext:
         demo: whether this is the demo's invented plant.
         no_data_s: /health/ready fails when no sample was heard for this long (seconds); a site whose
             sensors report more rarely is allowed three of its shortest intervals.
+        book: the users; None where everybody may do everything (the demo).
+        proxies: addresses whose word about others is believed.
+        tls: whether the service itself encrypts.
+        user: who asks, in the context of one request; None while nobody has to sign in.
     """
 
     live: LiveState
@@ -55,11 +66,28 @@ class WebContext:
     settings: Callable[[], Mapping[str, Any]] = field(default=dict)
     demo: bool = False
     no_data_s: float = 300.0
+    book: Book | None = None
+    proxies: Proxies = field(default_factory=Proxies)
+    tls: bool = False
+    user: Identity | None = None
+
+    def who(self, claimed: str) -> str:
+        """The name to put on record: that of whoever is signed in, else what the request says of itself."""
+        return claimed.strip() if self.user is None else self.user.name
+
+    def of(self, user: Identity) -> WebContext:
+        """The same for one user: whatever a request claims, the user is who acted."""
+
+        def act(request: ActionRequest) -> ActionOutcome:
+            return self.act(replace(request, operator=user.name))
+
+        return replace(self, user=user, act=act)
 
 
 def _context(request: Request) -> WebContext:
     context: WebContext = request.app.state.context
-    return context
+    user: Identity | None = request.scope.get(IDENTITY)
+    return context if user is None else context.of(user)
 
 
 Context = Annotated[WebContext, Depends(_context)]

@@ -16,7 +16,8 @@ MAX_BODY_BYTES = 64 * 1024
 
 _HEADERS = {
     "Content-Security-Policy": (
-        "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'"
+        "default-src 'self'; img-src 'self' data:; object-src 'none'; frame-ancestors 'none'; "
+        "base-uri 'none'; form-action 'self'"
     ),
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",

@@ -72,7 +72,7 @@ def _documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
     }
 
 
-DOCUMENTED = _documented(400, 404, 405, 413, 422, 503)
+DOCUMENTED = _documented(400, 401, 403, 404, 405, 413, 422, 503)
 """For FastAPI's `responses`: what any endpoint may answer."""
 
 REFUSED = _documented(403, 409)

@@ -26,8 +26,8 @@ def downgrade() -> None:
     raise RuntimeError("restore a backup instead: a downgrade would drop what is on record")
 
 
-def _text(name: str, **more: bool) -> sa.Column[str]:
-    return sa.Column(name, sa.Text, nullable=False, **more)
+def _text(name: str, unique: bool | None = None) -> sa.Column[str]:
+    return sa.Column(name, sa.Text, nullable=False, unique=unique)
 
 
 def _time(name: str, null: bool = False) -> sa.Column[int]:
@@ -90,13 +90,14 @@ def _records() -> None:
     )
 
 
+# BEFORE INSERT stops INSERT OR REPLACE. A number that the database gives itself is not known there yet.
 _SQLITE_TRIGGERS = (
     """CREATE TRIGGER audit_no_update BEFORE UPDATE ON audit
     BEGIN SELECT RAISE(ABORT, 'the audit journal is append-only'); END""",
     """CREATE TRIGGER audit_no_delete BEFORE DELETE ON audit
     BEGIN SELECT RAISE(ABORT, 'the audit journal is append-only'); END""",
     """CREATE TRIGGER audit_no_replace BEFORE INSERT ON audit
-    WHEN NEW.seq <= (SELECT max(seq) FROM audit)
+    WHEN EXISTS (SELECT 1 FROM audit WHERE seq = NEW.seq)
     BEGIN SELECT RAISE(ABORT, 'the audit journal is append-only'); END""",
 )
 
