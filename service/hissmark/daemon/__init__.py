@@ -19,12 +19,13 @@ def run(site: Site) -> int:
     from hissmark.daemon.worker import StoppedError
 
     set_up(site.settings.log.format, site.settings.log.level)
-    daemon = Daemon(site)
-    told = _Told(daemon)
+    told = _Told()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, told)
+    daemon = told.daemon = Daemon(site)
     try:
-        daemon.start()
+        if not told.stop:
+            daemon.start()
         while not told.stop and not daemon.failed.is_set():
             time.sleep(0.1)
     except StoppedError:
@@ -37,10 +38,10 @@ def run(site: Site) -> int:
 class _Told:
     """What a signal does. It runs between any two instructions of the main thread, so it takes no lock."""
 
-    def __init__(self, daemon: Daemon) -> None:
-        self._daemon = daemon
-        self.stop = False
+    daemon: Daemon | None = None
+    stop = False
 
     def __call__(self, *_: object) -> None:
         self.stop = True
-        self._daemon.ask_to_stop()
+        if self.daemon is not None:
+            self.daemon.ask_to_stop()

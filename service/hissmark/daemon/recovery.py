@@ -21,6 +21,8 @@ from hissmark.store.records import ActionRow
 log = structlog.get_logger("hissmark.daemon")
 
 CHUNK = 200_000
+TICKS_AT_ONCE = 240
+"""After so many ticks their outcome is handed on, however many samples are still to come."""
 
 
 @dataclass(slots=True)
@@ -33,6 +35,7 @@ class Recovered:
 
 def recover(engine: Engine, reader: Reader, on_chunk: Callable[[Recovered], None]) -> None:
     """Restore `engine` and feed it what was stored since; `on_chunk` gets the outcome piece by piece."""
+    log.info("catching up with what is stored")
     _restore(engine, reader)
     start_us = engine.resume_from_us
     if start_us is None:
@@ -47,6 +50,9 @@ def recover(engine: Engine, reader: Reader, on_chunk: Callable[[Recovered], None
         for tick in engine.ticks():
             found.ticks.append(tick)
             found.entries += [*tick.entries, *actions.due()]
+            if len(found.ticks) >= TICKS_AT_ONCE:
+                on_chunk(found)
+                found = Recovered([], [])
         on_chunk(found)
 
 
