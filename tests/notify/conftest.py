@@ -15,7 +15,7 @@ from hissmark.notify.build import notifier_of
 from hissmark.notify.notifier import Notifier
 from hissmark.notify.sender import Sender
 from hissmark.site import load_site
-from hissmark.store import open_for_reading, open_store
+from hissmark.store import open_store
 from hissmark.store.outbox import OutboxRow
 from support.invented import STORE_URL, Invented, SetClock, invented
 
@@ -48,9 +48,8 @@ class Works:
         text += '[[mqtt.source]]\nfilter = "plant/+/levels"\n' + tables
         (self.folder / "site.toml").write_text(text)
         (self.folder / "register.csv").write_text(REGISTER)
-        writing, reading = open_store(STORE_URL, self.folder), open_for_reading(STORE_URL, self.folder)
-        made = notifier_of(load_site(self.folder), writing, reading, self.plant.live)
-        self._open.callback(reading.dispose)
+        writing = open_store(STORE_URL, self.folder)
+        made = notifier_of(load_site(self.folder), writing, self.plant.live)
         self._open.callback(writing.dispose)
         if start:
             made.start()

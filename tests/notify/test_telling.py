@@ -103,7 +103,7 @@ def test_mqtt_publishes_under_the_topic_and_waits_for_the_broker(works: Works, b
     works.plant.raise_alarm("XV-201", priority=Priority.LOW)
     settled(notifier, 1)
     heard = subprocess.run(
-        ["mosquitto_sub", "-h", broker.host, "-p", str(broker.port), "-t", "north/#", *["-C", "1", "-v", "-W", "5"]],
+        ["mosquitto_sub", "-h", broker.host, "-p", str(broker.port), "-t", "north/#", "-C", "1", "-v", "-W", "5"],  # noqa: E501
         capture_output=True, text=True, check=True,
     ).stdout  # fmt: skip
     where, _, payload = heard.partition(" {")

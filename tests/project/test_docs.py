@@ -133,11 +133,13 @@ def test_example_site_shows_the_deployment(row: Setting) -> None:
 def metric_names() -> set[str]:
     """Every metric the program makes, as a scrape shows it."""
     found = set()
-    for node in ast.walk(ast.parse((ROOT / "service/hissmark/publish/metrics.py").read_text("utf-8"))):
+    files = ("publish/metrics.py", "daemon/alarm_metrics.py")
+    trees = [ast.parse((ROOT / "service/hissmark" / name).read_text("utf-8")) for name in files]
+    for node in (node for tree in trees for node in ast.walk(tree)):
         if isinstance(node, ast.Call) and node.args and isinstance(node.args[0], ast.Constant):
             name = node.args[0].value
             if isinstance(name, str) and name.startswith("hissmark_"):
-                counter = isinstance(node.func, ast.Name) and node.func.id == "Counter"
+                counter = isinstance(node.func, ast.Name) and node.func.id.startswith("Counter")
                 found.add(name + "_total" if counter else name)
         elif isinstance(node, ast.Tuple) and node.elts and isinstance(node.elts[0], ast.Constant):
             name = node.elts[0].value

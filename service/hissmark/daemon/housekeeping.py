@@ -29,6 +29,8 @@ class Housekeeping:
     ) -> None:  # fmt: skip
         self._store, self._reader, self._live, self._clock = store, reader, live, clock
         self._retention_days = retention_days
+        self.forget_more: Callable[[], object] = lambda: None
+        """What else is deleted once it is old, beside samples."""
         self._scheduler = BackgroundScheduler(
             timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": 3600, "max_instances": 1}
         )
@@ -59,6 +61,7 @@ class Housekeeping:
         optimize(self._store)
 
     def _forget(self) -> None:
+        self.forget_more()
         if not self._retention_days:
             return
         gone = delete_samples_before(self._store, self._clock.now_us() - self._retention_days * DAY_US)

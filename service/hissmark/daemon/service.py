@@ -6,11 +6,13 @@ import json
 import threading
 import time
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import msgspec
 import structlog
 
+from hissmark.daemon.alarm_metrics import AlarmCollector
 from hissmark.daemon.clock import Clock, WallClock
 from hissmark.daemon.housekeeping import Housekeeping
 from hissmark.daemon.http import WebServer
@@ -24,15 +26,18 @@ from hissmark.engine.readings import Tick
 from hissmark.ingest.health import Health
 from hissmark.ingest.queue import MessageQueue
 from hissmark.ingest.receiver import Receiver
+from hissmark.notify.build import notifier_of
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.publish.reading import readings_of
 from hissmark.site.load import Site
 from hissmark.store.actions import record_action
+from hissmark.store.notes import ShiftNote, add_note
 from hissmark.store.open import open_for_reading, open_store
 from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest, Reading
 from hissmark.store.writer import Writer
+from hissmark.web.api.figures import chatter_window_us
 from hissmark.web.app import create_app
 from hissmark.web.callers import Proxies
 from hissmark.web.context import ActionOutcome, WebContext
@@ -89,6 +94,11 @@ class Daemon:
         self._housekeeping = Housekeeping(
             self._store, self.reader, self.live, self.clock, site.settings.store.retention_days, self._look
         )
+        self.notifier = notifier_of(site, self._store, self.live)
+        self._housekeeping.forget_more = self.notifier.forget
+        chatter_us = chatter_window_us(site.core)
+        collector = AlarmCollector(self.notifier.reader, self.clock.now_us, chatter_us, self.notifier.told)
+        self.metrics.registry.register(collector)
         http = site.settings.http
         certificate = certificate_of(site)
         context = WebContext(
@@ -96,6 +106,7 @@ class Daemon:
             book=self._book, proxies=Proxies(http.trusted_proxy), tls=certificate is not None,
         )  # fmt: skip
         port = http.port if port is None else port
+        context = replace(context, write_note=self.write_note, notifier=self.notifier)
         self._web = WebServer(create_app(context), http.host, port, certificate)
         self._seen = Health()
 
@@ -110,6 +121,7 @@ class Daemon:
         self._worker.recover()
         self._restore_live()
         self._worker.start()
+        self.notifier.start()
         self._web.start()
         self._housekeeping.start()
         self._receiver.start()
@@ -123,7 +135,9 @@ class Daemon:
         """Stop in the order that loses nothing: intake, worker (commits, saves), then the rest."""
         began_s = time.monotonic()
         self._housekeeping.stop()
+        self.notifier.ask_to_stop()
         self._worker.stop()
+        self.notifier.stop()
         self._receiver.stop(timeout_s=1.5)
         self.queue.close()
         self.live.broadcast.end_streams()  # open pages would hold the web server for seconds
@@ -152,6 +166,10 @@ class Daemon:
         raise TimeoutError(
             "The action is on record and will be applied, but the service has not come to it yet."
         )
+
+    def write_note(self, author: str, text: str, valve: str | None) -> ShiftNote:
+        """Put a note of the shift on record."""
+        return add_note(self._store, author, text, valve, self.clock.now_us())
 
     def settings_shown(self) -> Mapping[str, Any]:
         """The settings in force, without secrets (password files are named, not read)."""

@@ -27,13 +27,15 @@ from hissmark.site.notify_settings import (
     ReceiverTable,
     WebhookTable,
 )
+from hissmark.store.open import open_for_reading
 
 US = 1_000_000
 
 
-def notifier_of(site: Site, writing: sa.Engine, reading: sa.Engine, live: LiveState) -> Notifier:
+def notifier_of(site: Site, writing: sa.Engine, live: LiveState) -> Notifier:
     """The notifier of a site, ready to start."""
     table = site.settings.notify
+    reading = open_for_reading(site.store_url, site.folder)  # reading never takes a write lock
     limits = Limits(table.max_age_s * US, table.give_up_s * US)
     made: list[Notifier] = []  # the channels ask the notifier what stands, and it holds the channels
     receivers = [

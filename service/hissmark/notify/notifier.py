@@ -14,7 +14,7 @@ from hissmark.alarms.journal import Alarm
 from hissmark.notify.channel import Channel
 from hissmark.notify.message import Message, link_of
 from hissmark.notify.route import UNACKNOWLEDGED, Route
-from hissmark.notify.sender import Limits, Sender, wait_for_all
+from hissmark.notify.sender import Condition, Limits, Sender, wait_for_all
 from hissmark.publish.alarm_shapes import alarm_shape
 from hissmark.publish.live import LiveState
 from hissmark.publish.sentences import advice, journal_sentence
@@ -40,6 +40,17 @@ class Receiver:
     kind: str
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """How telling one receiver goes. `due_us`: since when the oldest that waits is due, 0 if none does."""
+
+    name: str
+    kind: str
+    waiting: int
+    due_us: int
+    condition: Condition
+
+
 class Notifier:
     """Everything about telling others; `start`, then `stop`. Without receivers it does nothing.
 
@@ -54,7 +65,8 @@ class Notifier:
     ) -> None:  # fmt: skip
         self.receivers = tuple(receivers)
         self.outbox = Outbox(writing, reading)
-        self._writing, self._reader, self._live = writing, Reader(reading), live
+        self.reader = Reader(reading)
+        self._writing, self._live = writing, live
         self._site, self._page = site, page
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="notify", daemon=True)
@@ -75,14 +87,19 @@ class Notifier:
         for sender in self.senders:
             sender.start()
 
-    def stop(self, timeout_s: float = 1.5) -> None:
-        """Stop all threads; what is not settled goes out after the next start."""
+    def ask_to_stop(self) -> None:
+        """Finish the messages in hand and no more."""
         self._stop.set()
         for sender in self.senders:
             sender.ask_to_stop()
+
+    def stop(self, timeout_s: float = 0.7) -> None:
+        """Stop all threads; what is not settled goes out after the next start."""
+        self.ask_to_stop()
         if self._thread.is_alive():
             self._thread.join(timeout_s)
         wait_for_all(self.senders, timeout_s)
+        self.reader.close()
 
     def compose(self, row: Waiting) -> Message:
         """A row as a message, with what is known now."""
@@ -98,6 +115,19 @@ class Notifier:
             self.key(planned.receiver, planned.seq, planned.kind), planned.kind, self._site, row.entry,
             sentence, todo, link_of(self._page, entry.valve, entry.alarm), unacknowledged_s,
         )  # fmt: skip
+
+    def told(self) -> list[Told]:
+        """How telling each receiver goes."""
+        waiting = self.outbox.waiting() if self.receivers else {}
+        rows = zip(self.receivers, self.senders, strict=True)
+        return [
+            Told(r.route.name, r.kind, *waiting.get(r.route.name, (0, 0)), sender.condition)
+            for r, sender in rows
+        ]
+
+    def forget(self, days: int = 30) -> int:
+        """Delete what was settled longer ago than so many days; returns how many messages went."""
+        return self.outbox.forget(self._live.clock.now_us() - days * 86_400 * 1_000_000)
 
     def key(self, receiver: str, seq: int, kind: str) -> str:
         """The idempotency key: the same for the same entry, receiver and database, whenever it is sent."""
@@ -115,7 +145,7 @@ class Notifier:
         return shape["sentence"]
 
     def _identity(self) -> str:
-        found = self._reader.meta(STORE_ID)
+        found = self.reader.meta(STORE_ID)
         if found is None:
             found = uuid.uuid4().hex
             with self._writing.begin() as connection:
@@ -138,7 +168,7 @@ class Notifier:
     def _follow(self) -> bool:
         """Plan one page of the journal. Returns whether there may be more."""
         position = self.outbox.position() or 0
-        rows = self._reader.journal(after_seq=position, limit=PAGE_ROWS)
+        rows = self.reader.journal(after_seq=position, limit=PAGE_ROWS)
         if not rows:
             return False
         now_us = self._live.clock.now_us()

@@ -16,12 +16,14 @@ import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 
+from hissmark.alarms.journal import AlarmState
 from hissmark.decode.columns import Batch, UnknownName
-from hissmark.store import actions, history, journal, judged, turned_away
+from hissmark.store import actions, before, history, journal, judged, notes, turned_away
 from hissmark.store import series as series_table
 from hissmark.store.errors import in_words
 from hissmark.store.history import ChannelHistory
 from hissmark.store.journal import JournalFilter
+from hissmark.store.notes import ShiftNote
 from hissmark.store.open import place_of
 from hissmark.store.records import (
     ActionRow,
@@ -173,6 +175,30 @@ class Reader:
         with self._page() as connection:
             return journal.read(
                 connection, wanted or JournalFilter(), after_seq=after_seq, before_seq=before_seq, limit=limit
+            )
+
+    def journal_before(
+        self, before_us: int, *, group: str | None = None
+    ) -> list[tuple[JournalRow, JournalRow | None]]:
+        """Of each alarm its last entry before a moment, and the last that put it before the operator."""
+        with self._page() as connection:
+            last = before.last_of_each(connection, before_us, group=group)
+            shown = before.last_of_each(connection, before_us, group=group, state=AlarmState.UNACKNOWLEDGED)
+        by_alarm = {(row.entry.valve, row.entry.alarm): row for row in shown}
+        return [(row, by_alarm.get((row.entry.valve, row.entry.alarm))) for row in last]
+
+    def shift_notes(
+        self,
+        *,
+        from_us: int | None = None,
+        to_us: int | None = None,
+        before_id: int | None = None,
+        limit: int = 100,
+    ) -> list[ShiftNote]:
+        """Notes of the shifts, newest first."""
+        with self._page() as connection:
+            return notes.read_notes(
+                connection, from_us=from_us, to_us=to_us, before_id=before_id, limit=limit
             )
 
     def verdict_changes(

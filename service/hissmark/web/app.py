@@ -12,7 +12,18 @@ from starlette.middleware.gzip import GZipMiddleware
 from hissmark import __version__
 from hissmark.publish.live import LiveState
 from hissmark.web import access, problems
-from hissmark.web.api import alarms, events, groups, health, register, summaries, valves
+from hissmark.web.api import (
+    alarms,
+    events,
+    figures,
+    groups,
+    handover,
+    health,
+    notifications,
+    register,
+    summaries,
+    valves,
+)
 from hissmark.web.context import WebContext
 from hissmark.web.gate import Gate
 from hissmark.web.guards import Guards
@@ -55,7 +66,7 @@ def create_app(context: WebContext) -> FastAPI:
     app.state.context = context
     problems.install(app)
     api = APIRouter(prefix="/api/v1")
-    for part in (alarms, events, groups, register, summaries, valves):
+    for part in (alarms, events, figures, groups, handover, notifications, register, summaries, valves):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(access.router)

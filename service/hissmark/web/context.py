@@ -10,8 +10,10 @@ from fastapi import Depends, Request
 
 from hissmark.access.book import Book
 from hissmark.access.roles import Identity
+from hissmark.notify.notifier import Notifier
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
+from hissmark.store.notes import ShiftNote
 from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest
 from hissmark.web.callers import Proxies
@@ -41,6 +43,9 @@ class ActionOutcome:
 Act = Callable[[ActionRequest], ActionOutcome]
 """Carries out an action; returns once it is durable and applied (or refused). May raise TimeoutError."""
 
+WriteNote = Callable[[str, str, str | None], ShiftNote]
+"""Puts a note on record: author, text, valve or None. Durable once it returns."""
+
 
 @dataclass(frozen=True, slots=True)
 class WebContext:
@@ -52,6 +57,8 @@ class WebContext:
         demo: whether this is the demo's invented plant.
         no_data_s: /health/ready fails when no sample was heard for this long (seconds); a site whose
             sensors report more rarely is allowed three of its shortest intervals.
+        write_note: puts a note of the shift on record.
+        notifier: who tells others of alarms.
         book: the users; None where everybody may do everything (the demo).
         proxies: addresses whose word about others is believed.
         tls: whether the service itself encrypts.
@@ -66,6 +73,8 @@ class WebContext:
     settings: Callable[[], Mapping[str, Any]] = field(default=dict)
     demo: bool = False
     no_data_s: float = 300.0
+    write_note: WriteNote | None = None
+    notifier: Notifier | None = None
     book: Book | None = None
     proxies: Proxies = field(default_factory=Proxies)
     tls: bool = False

@@ -13,11 +13,15 @@ from hissmark.publish.times import parse_rfc3339
 MAX_PAGE = 1000
 _MAX_SEQ = 2**53  # JSON numbers beyond it are not exact in JavaScript
 
-_PLAIN = r"^[^\x00-\x1f\x7f]+$"
+PLAIN = r"^[^\x00-\x1f\x7f]+$"
 """No control characters: databases refuse NUL, and the rest has no place in a name."""
+NAME_TEXT = r"^[^\x00-\x1f\x7f]*[^\x00-\x1f\x7f\s][^\x00-\x1f\x7f]*$"
+"""No control characters, and something that can be seen."""
+TEXT = r"^[^\x00-\x08\x0b-\x1f\x7f]*$"
+"""Free text: lines and tabs, no other control characters."""
 
-Name = Annotated[str, Path(min_length=1, max_length=200, pattern=_PLAIN)]
-OptionalName = Annotated[str | None, Query(min_length=1, max_length=200, pattern=_PLAIN)]
+Name = Annotated[str, Path(min_length=1, max_length=200, pattern=PLAIN)]
+OptionalName = Annotated[str | None, Query(min_length=1, max_length=200, pattern=PLAIN)]
 Limit = Annotated[int, Query(ge=1, le=MAX_PAGE, description="rows in the answer")]
 Seq = Annotated[int | None, Query(ge=0, le=_MAX_SEQ)]
 _Time = Annotated[str | None, Query(max_length=40, description="RFC 3339, e.g. 2026-03-01T02:14:00Z")]
@@ -51,6 +55,11 @@ def time_us(text: str | None, where: str) -> int | None:
         return parse_rfc3339(text)
     except ValueError as error:
         raise invalid(where, str(error)) from None
+
+
+def invalid_body(where: str, message: str) -> RequestValidationError:
+    """A 422 about one field of the body."""
+    return RequestValidationError([{"loc": ("body", where), "msg": message, "type": "value_error"}])
 
 
 def invalid(where: str, message: str) -> RequestValidationError:

@@ -1,8 +1,10 @@
-"""Alarms: what stands now, the journal, and what an operator does about one."""
+"""Alarms: what stands now, the journal, and what an operator does about one or several."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Response
 from pydantic import BaseModel, Field
@@ -14,16 +16,27 @@ from hissmark.publish.shapes import AlarmShape, JournalShape
 from hissmark.publish.times import rfc3339, rfc3339_or_none
 from hissmark.store.records import ActionRequest
 from hissmark.web.answers import answer
-from hissmark.web.context import Context
+from hissmark.web.context import ActionOutcome, Context
 from hissmark.web.paging import JournalQuery, next_link
-from hissmark.web.parameters import Limit, Name, OptionalName, Seq, SpanQuery
+from hissmark.web.parameters import (
+    NAME_TEXT,
+    PLAIN,
+    TEXT,
+    Limit,
+    Name,
+    OptionalName,
+    Seq,
+    SpanQuery,
+    invalid_body,
+)
 from hissmark.web.problems import DOCUMENTED, REFUSED, not_found, problem
 
 router = APIRouter(prefix="/alarms", tags=["alarms"], responses=DOCUMENTED)
 
 
-_NAME = r"^[^\x00-\x1f\x7f]*[^\x00-\x1f\x7f\s][^\x00-\x1f\x7f]*$"
-"""No control characters, and something that can be seen."""
+MOST_AT_ONCE = 200
+_TOGETHER = 16
+"""Actions that wait for the service at the same time; it takes them in few rounds."""
 
 
 class Alarms(TypedDict):
@@ -43,8 +56,33 @@ class JournalPage(TypedDict):
 class Act(BaseModel):
     """Who acts, and why."""
 
-    operator: str = Field(min_length=1, max_length=100, pattern=_NAME)
-    comment: str = Field(default="", max_length=1000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f]*$")
+    operator: str = Field(min_length=1, max_length=100, pattern=NAME_TEXT)
+    comment: str = Field(default="", max_length=1000, pattern=TEXT)
+
+
+class WithReason(Act):
+    """Who acts, and why: here the reason is required."""
+
+    comment: str = Field(min_length=1, max_length=1000, pattern=TEXT)
+
+
+class Shelve(WithReason):
+    """On the shelf for so long, in seconds of the service's clock; the site bounds it (`max_shelve_s`)."""
+
+    for_s: int = Field(ge=60, le=30 * 86_400)
+
+
+class Which(BaseModel):
+    """One alarm."""
+
+    valve: str = Field(min_length=1, max_length=200, pattern=PLAIN)
+    alarm: AlarmKind
+
+
+class ActOnSeveral(Act):
+    """Who acts on which alarms."""
+
+    alarms: Annotated[list[Which], Field(min_length=1, max_length=MOST_AT_ONCE)]
 
 
 class Done(TypedDict):
@@ -55,6 +93,23 @@ class Done(TypedDict):
     action_id: int
     applied_after: str | None
     alarm: AlarmShape | None
+
+
+class DoneForOne(TypedDict):
+    """What became of the action on one of several alarms."""
+
+    valve: str
+    alarm: str
+    applied: bool
+    message: str
+    action_id: int
+
+
+class DoneForSeveral(TypedDict):
+    """What became of each, in the order asked. `applied` counts those that changed."""
+
+    applied: int
+    actions: list[DoneForOne]
 
 
 @router.get("", response_model=Alarms)
@@ -97,9 +152,87 @@ def journal(
 @router.post("/{valve:path}/{alarm}/acknowledge", response_model=Done, responses=REFUSED)
 def acknowledge(context: Context, valve: Name, alarm: AlarmKind, act: Act) -> Response:
     """Acknowledge an alarm. The answer comes once that is on record and applied."""
+    return _carried_out(context, _request(ActionKind.ACKNOWLEDGE, valve, alarm, act))
+
+
+@router.post("/{valve:path}/{alarm}/shelve", response_model=Done, responses=REFUSED)
+def shelve(context: Context, valve: Name, alarm: AlarmKind, act: Shelve) -> Response:
+    """Put an alarm on the shelf with a reason; it comes back by itself after `for_s` seconds at the latest.
+
+    The end is stamped by the service, whatever the clock of whoever asks.
+    """
+    longest_s = context.live.layout.settings.alarms.max_shelve_s
+    if act.for_s > longest_s:
+        raise invalid_body("for_s", f"the site allows at most {longest_s} s ([alarms] max_shelve_s)")
+    until_us = context.live.clock.now_us() + act.for_s * 1_000_000
+    return _carried_out(context, _request(ActionKind.SHELVE, valve, alarm, act, until_us))
+
+
+@router.post("/{valve:path}/{alarm}/unshelve", response_model=Done, responses=REFUSED)
+def unshelve(context: Context, valve: Name, alarm: AlarmKind, act: Act) -> Response:
+    """Take an alarm off the shelf: it is annunciated again if its condition still stands."""
+    return _carried_out(context, _request(ActionKind.UNSHELVE, valve, alarm, act))
+
+
+@router.post("/{valve:path}/{alarm}/take-out-of-service", response_model=Done, responses=REFUSED)
+def take_out_of_service(context: Context, valve: Name, alarm: AlarmKind, act: WithReason) -> Response:
+    """Take an alarm out of service with a reason. It stays so until somebody returns it."""
+    return _carried_out(context, _request(ActionKind.TAKE_OUT_OF_SERVICE, valve, alarm, act))
+
+
+@router.post("/{valve:path}/{alarm}/return-to-service", response_model=Done, responses=REFUSED)
+def return_to_service(context: Context, valve: Name, alarm: AlarmKind, act: Act) -> Response:
+    """Return an alarm to service: it is annunciated again if its condition still stands."""
+    return _carried_out(context, _request(ActionKind.RETURN_TO_SERVICE, valve, alarm, act))
+
+
+@router.post("/acknowledge", response_model=DoneForSeveral, responses=REFUSED)
+def acknowledge_several(context: Context, act: ActOnSeveral) -> Response:
+    """Acknowledge several alarms. Each is an action of its own: a refusal does not hold up the others."""
+    known = _subjects(context)
+    for which in act.alarms:
+        if which.valve not in known:
+            raise not_found("valve", which.valve, "GET /api/v1/valves lists them.")
+    wanted = list(dict.fromkeys((w.valve, w.alarm) for w in act.alarms))
+    requests = [_request(ActionKind.ACKNOWLEDGE, valve, alarm, act) for valve, alarm in wanted]
+    with ThreadPoolExecutor(_TOGETHER, "act") as pool:
+        outcomes = list(pool.map(lambda request: _outcome(context, request), requests))
+    return answer(_several(requests, outcomes))
+
+
+def _outcome(context: Context, request: ActionRequest) -> ActionOutcome:
+    """What became of one of several; that the service is slow to come to it is told like a refusal."""
+    try:
+        return context.act(request)
+    except TimeoutError as late:
+        return ActionOutcome(False, str(late))
+
+
+def _several(requests: Sequence[ActionRequest], outcomes: Sequence[ActionOutcome]) -> DoneForSeveral:
+    rows: list[DoneForOne] = [
+        {
+            "valve": r.valve,
+            "alarm": r.alarm.value,
+            "applied": o.applied,
+            "message": o.message,
+            "action_id": o.action_id,
+        }
+        for r, o in zip(requests, outcomes, strict=True)
+    ]
+    return {"applied": sum(row["applied"] for row in rows), "actions": rows}
+
+
+def _request(
+    kind: ActionKind, valve: str, alarm: AlarmKind, act: Act, until_us: int | None = None
+) -> ActionRequest:
+    return ActionRequest(kind, valve, alarm, act.operator.strip(), act.comment.strip(), until_us)
+
+
+def _carried_out(context: Context, request: ActionRequest) -> Response:
+    """Carry out one action; a 409 that says why if it means nothing now."""
+    valve, alarm = request.valve, request.alarm
     if valve not in _subjects(context):
         raise not_found("valve", valve, "GET /api/v1/valves lists them.")
-    request = ActionRequest(ActionKind.ACKNOWLEDGE, valve, alarm, act.operator.strip(), act.comment.strip())
     outcome = context.act(request)
     if not outcome.applied:
         return problem(409, outcome.message)
