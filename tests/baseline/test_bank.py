@@ -15,6 +15,7 @@ DAY_S = 86400.0
 HOURLY = with_settings(CoreSettings(), signal={"tick_s": 3600})
 SHIPPED = with_settings(CoreSettings(), signal={"tick_s": 300})
 """As shipped but for a coarser tick, so that days pass in seconds."""
+A_DAY = with_settings(SHIPPED, baseline={"learn_s": 24 * 3600})
 NAMES = [f"AE-{i}" for i in range(1, 6)]
 
 
@@ -46,8 +47,8 @@ def test_every_usual_cadence_is_judged_within_two_days() -> None:
 
 
 def test_ten_samples_a_second_are_judged_within_two_days() -> None:
-    """Alone, and told in pieces of four hours: 1.7 million samples."""
-    found = learned_at_s([0.1], 28 * 3600, with_settings(CoreSettings(), signal={"tick_s": 900}))
+    """Alone, and told in pieces of four hours: 1.7 million samples and more."""
+    found = learned_at_s([0.1], 46 * 3600, with_settings(CoreSettings(), signal={"tick_s": 900}))
     assert 20 * 3600 < found[0.1] <= 48 * 3600
 
 
@@ -130,19 +131,21 @@ LIFT = {"AE-1": 8.0, "AE-2": 6.5, "AE-3": 9.0, "AE-4": 6.0, "AE-5": 7.5}
 
 
 def test_operating_conditions_are_found_while_learning_and_blame_nobody() -> None:
-    rig = Rig(row_of_valves(5), SHIPPED)
+    rig = Rig(row_of_valves(5), A_DAY)
     plant = {name: lambda t, lift=lift: compressor(t, lift) for name, lift in LIFT.items()}
     rig.run(26 * 3600, plant, every_s=60.0)  # type: ignore[arg-type]
     assert rig.engine.stepper.baselines.modes.tolist() == [2]
     rig.run(24 * 3600, plant, every_s=60.0)  # type: ignore[arg-type]
     assert [e for e in rig.journal if e.alarm == "passing"] == []
     found = sorted({round(float(t.baseline_db[0]), 0) for t in rig.ticks[-200:]})
-    assert found == [24.0, 32.0] or found == [23.0, 31.0]
+    assert len(found) == 2
+    assert found[0] in (23.0, 24.0)
+    assert found[1] in (31.0, 32.0)
 
 
 def test_a_leak_that_begins_while_learning_does_not_become_a_condition() -> None:
     """From the 17th hour on XV-3 passes; when learning ends it is named, not taken for the way things are."""
-    rig = Rig(row_of_valves(5), SHIPPED)
+    rig = Rig(row_of_valves(5), A_DAY)
     spill = {"AE-1": 2.0, "AE-2": 12.0, "AE-3": 24.0, "AE-4": 12.0, "AE-5": 2.0}
 
     def heard(more: float):  # type: ignore[no-untyped-def]

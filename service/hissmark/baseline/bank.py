@@ -82,7 +82,8 @@ class Baselines:
         channels, modes = len(group_of), max(FREE_MODES, tagged)
         self.settings = settings
         self.group_of = group_of
-        self.stride_us = max(signal.window_s, settings.learn_s // RING, 1) * US
+        ticks = -(-max(signal.window_s, settings.learn_s // RING) // signal.tick_s)
+        self.stride_us = max(ticks, 1) * signal.tick_s * US
         shape = (channels, modes)
         self.value: F32 = np.full(shape, np.nan, np.float32)
         self.scale: F32 = np.full(shape, np.nan, np.float32)

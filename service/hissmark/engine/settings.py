@@ -53,7 +53,7 @@ class BaselineSettings:
         min_scale_db: smallest scale (robust standard deviation) believed.
     """
 
-    learn_s: int = 24 * 3600
+    learn_s: int = 40 * 3600
     learn_windows: int = 48
     follow_s: int = 7 * 24 * 3600
     max_rate_db_per_day: float = 0.5
@@ -67,7 +67,8 @@ class JudgeSettings:
 
     Attributes:
         rise_limit_db: rise at the source below which nothing is called a leak.
-        margin_db: log-likelihood within which two explanations are too close to call.
+        margin_db: how far the leak-only level at the source must stand above the next; also the log-likelihood
+            within which two explanations are too close to call.
         coupling_db: uncertainty of how well a sensor couples to its valve (one standard deviation).
         joint_loss_db: assumed loss per flanged joint until the site's own has been learned.
         loss_db_per_m: assumed loss per metre of pipe until the site's own has been learned.

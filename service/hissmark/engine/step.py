@@ -39,6 +39,8 @@ FEWEST_SLOTS = 3
 FEWEST_SHARE = 0.25
 STALE_INTERVALS = 3.0
 SUSPECT_ODDS = 4.0
+NOT_HIGHEST = 6.0
+LONE_DB = 100.0
 CLEAR_DB = 8.0
 """Rise from which an open valve is heard clearly enough to learn from."""
 SETTLED_US = 300 * US
@@ -128,9 +130,9 @@ class Stepper:
         blocked = np.where(testable & np.isnan(baseline), Reason.BASELINE_LEARNING, blocked).astype(np.uint8)
         blocked = np.where(testable & self._faulty(), Reason.SENSOR_FAULT, blocked).astype(np.uint8)
         self._time_leads(on & (blocked == NONE), groups.ratio)
-        self._update_passing(on, rise, (blocked == NONE) & (signal.unsteady == NONE))
+        margin = self._margins(signal, baseline, rise)
+        self._update_passing(on, rise, margin, (blocked == NONE) & (signal.unsteady == NONE))
         verdict, reason = self._verdicts(signal, blocked, rise, scale, baseline, groups)
-        margin = self._margins(signal, baseline, groups)
         entries = self._raise_alarms(portion.at_us, on, verdict, rise, margin, blocked, signal, groups)
         self._learn_acoustics(portion.at_us, on, conditions, signal, baseline, rise)
         calm = self._calm(groups, on)
@@ -302,17 +304,26 @@ class Stepper:
         )
         self.lead_s[judged] = changed[judged]
 
-    def _update_passing(self, on: Bools, rise: F32, judged: Bools) -> None:
+    def _update_passing(self, on: Bools, rise: F32, margin: F32, judged: Bools) -> None:
         """A valve counts as passing from enough evidence until evidence or rise are gone."""
         limit, deadband = self.settings.judge.rise_limit_db, self.settings.alarms.deadband_db
         with np.errstate(invalid="ignore"):
             evidence = self.evidence + ev.persistence(self.lead_s)
             # On a loud background a source rises less than its neighbours: the group's rise meets the limit.
             stands_out = (rise >= RESOLVABLE_DIFFERENCE_DB) & (self._highest(rise) >= limit)
-            begins = (evidence >= self.settings.judge.odds_limit) & stands_out
+            # The highest steady rise marks the source; one that is not the highest needs far better evidence.
+            wanted = self.settings.judge.odds_limit + np.where(margin >= self._wanted_margin(), 0.0, NOT_HIGHEST)
+            begins = (evidence >= wanted) & stands_out
             ends = (evidence <= 0) | (rise < min(limit - deadband, RESOLVABLE_DIFFERENCE_DB) - 0.25)
         update = on & judged & self.valve
         self.passing[update] = (begins | (self.passing & ~ends))[update]
+
+    def _wanted_margin(self) -> F32:
+        """Margin in dB that each channel needs; less where losses and coupling have been learned."""
+        free = np.ones(len(self.valve), np.float32)
+        place, present = self.geometry.place, self.geometry.present
+        free[place[present]] = self.acoustics.coupling_free()[present]
+        return np.asarray(self.settings.judge.margin_db * free, np.float32)
 
     def _highest(self, rise: F32) -> F32:
         """The highest rise in each channel's group, float32[channels] dB; -inf where nothing is known."""
@@ -360,21 +371,22 @@ class Stepper:
         plain = rise >= self._highest(rise)
         return np.where(plain, Reason.HIGHEST_STEADY_RISE, Reason.HIGHEST_LEAK_ONLY_LEVEL).astype(np.uint8)
 
-    def _margins(self, signal: Signal, baseline: F32, groups: Groups) -> F32:
+    def _margins(self, signal: Signal, baseline: F32, rise: F32) -> F32:
         """How far each channel's leak-only level stands above the highest of the others in its group, dB.
 
-        Where the group has no other level that stands out, the next explanation is that nothing leaks: the
-        margin is the rise itself.
+        Learned coupling is taken off first. Where nothing else stands out, the next explanation is that
+        nothing leaks: the margin is the rise itself.
         """
         alone, _ = leak_only(signal.levels.low, baseline)
         power = _or_silence(np.asarray(alone, np.float64))
-        laid = np.asarray(self.geometry.spread(power, -np.inf), np.float64)
+        laid = np.asarray(self.geometry.spread(power, -np.inf), np.float64) - self.acoustics.coupling_db
         others = ev.best_other(laid)
-        place = self.geometry.place
-        other = np.full(len(power), -np.inf)
-        other[place[self.geometry.present]] = others[self.geometry.present]
-        margin = power - np.maximum(other, baseline)
-        return np.where(np.isfinite(margin), margin, np.nan).astype(np.float32)
+        place, present = self.geometry.place, self.geometry.present
+        margin = np.full(len(power), -np.inf)
+        margin[place[present]] = laid[present] - others[present]
+        lone = np.isfinite(margin) & (margin > LONE_DB)
+        margin = np.where(lone, rise, margin)
+        return np.where(np.isfinite(margin), np.maximum(margin, -LONE_DB), np.nan).astype(np.float32)
 
     def _raise_alarms(
         self, at_us: int, on: Bools, verdict: npt.NDArray[np.uint8], rise: F32, margin: F32,

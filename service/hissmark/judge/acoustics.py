@@ -39,6 +39,7 @@ class Acoustics:
     def __init__(self, geometry: Geometry, coupling_db: float) -> None:
         groups, places = geometry.place.shape
         self._places = places
+        self._prior_coupling_db = max(coupling_db, 0.1)
         self._sums = _sums(places)
         self.mean: F64 = np.concatenate((np.zeros((groups, places)), geometry.step_db[:, 1:]), axis=1).astype(
             float
@@ -79,6 +80,10 @@ class Acoustics:
         )
         if hasattr(self, "_prior_sd"):
             self.free[groups] = np.clip((self.loss_sd_db[groups] / self._prior_sd[groups]) ** 2, 0.0, 1.0)
+
+    def coupling_free(self) -> F64:
+        """Share of each sensor's coupling that is still unknown, float64[G, P] (1 before learning)."""
+        return np.asarray(np.clip(self.coupling_sd_db / self._prior_coupling_db, 0.0, 1.0), np.float64)
 
     def of(self, groups: npt.NDArray[np.intp]) -> tuple[F64, F64, F64, F64, F64, F64, F64, F64]:
         """What `Heard` wants of some groups, in its order from `loss` on."""

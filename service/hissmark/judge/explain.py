@@ -51,6 +51,8 @@ REFERENCE_TOLERANCE_DB = 3.0
 PRICE_KNOWN = 0.5
 PRICE_PASSING = 5.5
 PRICE_SECOND = 6.5
+PRICE_BESIDE_KNOWN = 4.0
+"""Added for a passing valve while another of the group is open or has just moved: that one makes the noise."""
 PRICE_UNEXPLAINED = 5.0
 
 
@@ -120,7 +122,8 @@ def fit(heard: Heard) -> Fit:
     source, source_field = _one_source(heard, leak_only, power_background)
     risen = heard.use & (heard.level - heard.background > 0.5)
     price = np.log(np.maximum(heard.use.sum(axis=1), 1))[:, None]
-    passing = np.where(heard.may_pass & risen, source - PRICE_PASSING - price, IMPOSSIBLE)
+    beside = np.where(heard.known.any(axis=1), PRICE_BESIDE_KNOWN, 0.0)[:, None]
+    passing = np.where(heard.may_pass & risen, source - PRICE_PASSING - price - beside, IMPOSSIBLE)
     known = np.where(heard.known & risen, source - PRICE_KNOWN, IMPOSSIBLE)
     rows = np.arange(len(nothing))
     either = np.maximum(passing, known)
