@@ -12,7 +12,7 @@ import pytest
 
 from hissmark.judge.verdicts import Reason, Verdict
 from hissmark.signal.levels import add_levels, leak_only
-from support.rig import Rig, learned_rig, row_of_valves, with_settings
+from support.rig import Rig, learned_rig, row_of_valves
 
 NAMES = [f"AE-{i}" for i in range(1, 6)]
 VALVES = [f"XV-{i}" for i in range(1, 6)]
