@@ -34,6 +34,7 @@ from hissmark.publish.metrics import Metrics
 from hissmark.store import Writer, open_for_actions, open_for_reading, open_store
 from hissmark.store.actions import record_action
 from hissmark.store.blocks import of_tick
+from hissmark.store.notes import add_note
 from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest
 from hissmark.web import ActionOutcome, WebContext
@@ -257,6 +258,7 @@ class Invented:
         return WebContext(
             self.live, self.reader, self.act, self.metrics, "North works",
             settings=lambda: {"name": "North works", "judge": {"rise_limit_db": 6.0}},
+            write_note=lambda who, text, valve: add_note(self._actions, who, text, valve, self.clock.now_us()),
         )  # fmt: skip
 
     def healthy(self) -> None:

@@ -1,4 +1,4 @@
-"""`hissmark alarms` and `hissmark ack`: what stands, what was, and taking note of it."""
+"""`hissmark alarms`: what stands and what was."""
 
 from __future__ import annotations
 
@@ -25,19 +25,10 @@ Reads the store, so it works beside a running service and after it has stopped. 
 (event time), recorded_at, valve, group, alarm, event, state (ISA-18.2), priority, rise_db, margin_db,
 reason, operator, comment."""
 
-_ACK_EPILOG = """\b
-Examples:
-  hissmark ack north XV-203 --operator "M. Okafor"
-  hissmark ack north XV-203 --operator "M. Okafor" --comment "work order 4711"
-
-The acknowledgement is on record when this command returns; the running service applies it at once, a
-stopped one when it starts again. Set HISSMARK_OPERATOR to give the name once and for all."""
-
 
 def add_to(app: typer.Typer) -> None:
-    """Register the commands."""
+    """Register the command."""
     app.command("alarms", epilog=_ALARMS_EPILOG)(alarms)
-    app.command("ack", epilog=_ACK_EPILOG)(ack)
 
 
 def alarms(
@@ -137,29 +128,3 @@ def _readings(site: Opened) -> dict[str, GroupReading]:
 
     return {r.group: msgspec.json.decode(r.payload) for r in site.reader.readings()}
 
-
-def ack(
-    site: SiteFolder,
-    valve: Annotated[str, typer.Argument(metavar="VALVE", help="Tag of the valve.", show_default=False)],
-    operator: Annotated[
-        str,
-        typer.Option(envvar="HISSMARK_OPERATOR", metavar="NAME", help="Who acknowledges; goes on record."),
-    ],
-    comment: Annotated[str, typer.Option(metavar="TEXT", help="Goes on record with it.")] = "",
-    alarm: Annotated[
-        str | None, typer.Option(metavar="KIND", help="Only this alarm: passing, contested or sensor-fault.")
-    ] = None,
-    wait: Annotated[
-        float,
-        typer.Option(min=0, max=60, metavar="SECONDS", help="How long to wait for the service's answer."),
-    ] = 5.0,
-) -> None:
-    """Acknowledge the alarms of a valve."""
-    if not operator.strip():
-        raise typer.BadParameter("--operator must not be empty: an acknowledgement has a name to it.")
-    from hissmark.cli.acknowledge import acknowledge
-    from hissmark.cli.opened import opened
-
-    with opened(site) as open_site:
-        for line in acknowledge(open_site, valve, alarm, operator.strip(), comment.strip(), wait):
-            typer.echo(line)

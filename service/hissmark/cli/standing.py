@@ -32,7 +32,7 @@ def standing(reader: Reader, wanted: JournalFilter | None = None) -> list[Alarm]
         if row.entry.state is AlarmState.NORMAL:
             alarms.pop(key, None)
         else:
-            alarms[key] = after_entry(alarms.get(key), row.entry, lambda i: _until_us(reader, i))
+            alarms[key] = after_entry(alarms.get(key), row.entry, lambda i: until_us(reader, i))
     return sorted(alarms.values(), key=lambda a: (_RANK[a.priority.value], a.raised_us, a.valve))
 
 
@@ -40,6 +40,8 @@ def after_entry(before: Alarm | None, entry: JournalEntry, until_us: Callable[[i
     """The alarm as it stands after `entry`; `until_us` looks up how long an action shelved it."""
     raised = entry.event is AlarmEvent.RAISED or before is None
     active = _ACTIVE.get(entry.event, before.active if before else False)
+    if entry.state is AlarmState.UNACKNOWLEDGED or (before is None and entry.event is AlarmEvent.SUPPRESSED):
+        active = True  # shown again, or suppressed before it was ever seen: its condition stands
     alarm = Alarm(
         entry.valve, entry.group, entry.alarm, entry.state, active, entry.priority,
         raised_us=entry.at_us if raised or before is None else before.raised_us,
@@ -57,6 +59,7 @@ def after_entry(before: Alarm | None, entry: JournalEntry, until_us: Callable[[i
     return replace(alarm, shelved_until_us=before.shelved_until_us if before else None)
 
 
-def _until_us(reader: Reader, action_id: int) -> int | None:
+def until_us(reader: Reader, action_id: int) -> int | None:
+    """Until when an action shelved its alarm, as it was asked for."""
     action = reader.action(action_id) if action_id else None
     return None if action is None else action.request.until_us
