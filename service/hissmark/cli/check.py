@@ -37,6 +37,8 @@ def check(site: SiteFolder, as_json: AsJson = False) -> None:
     from hissmark.site.load import examine
 
     found, problems = examine(site)
+    if found is not None:
+        problems += _users_missing(found)
     for problem in problems:
         typer.echo(_as_json(problem) if as_json else _as_line(problem))
     if found is None:
@@ -74,6 +76,35 @@ def _say_fine(site: Site, problems: list[Problem]) -> None:
     typer.echo(f"{site.folder}: {_counted(problems)} ({sizes}).")
     for line in _unknown_names(site):
         typer.echo(line)
+
+
+def _users_missing(site: Site) -> list[Problem]:
+    """A site that others are to reach needs users; `run` refuses without."""
+    from hissmark.site.loopback import is_loopback
+    from hissmark.site.problems import Problem, Severity
+
+    host = site.settings.http.host
+    if is_loopback(host) or _has_users(site):
+        return []
+    message = f"{host!r} can be reached from other machines, and the site has no users: `run` will refuse."
+    fix = f"Make the first: hissmark user add {site.folder} NAME --role administrator"
+    return [Problem("site.toml", None, "http.host", message, fix, Severity.WARNING)]
+
+
+def _has_users(site: Site) -> bool:
+    from hissmark.access import users
+    from hissmark.store.errors import StoreError
+    from hissmark.store.open import open_for_reading
+
+    try:
+        engine = open_for_reading(site.store_url, site.folder)
+    except StoreError:  # no database yet
+        return False
+    try:
+        with engine.connect() as connection:
+            return users.exist(connection)
+    finally:
+        engine.dispose()
 
 
 def _unknown_names(site: Site) -> list[str]:

@@ -30,8 +30,10 @@ from hissmark.notify.build import notifier_of
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.publish.reading import readings_of
+from hissmark.publish.times import rfc3339
 from hissmark.site.load import Site
 from hissmark.store.actions import record_action
+from hissmark.store.journal import JournalFilter
 from hissmark.store.notes import ShiftNote, add_note
 from hissmark.store.open import open_for_reading, open_store
 from hissmark.store.reader import Reader
@@ -159,7 +161,9 @@ class Daemon:
             if row is not None and row.outcome is not None:
                 applied = row.applied_after_us is not None
                 message = (
-                    f"{request.alarm} of {request.valve}: {request.kind} applied" if applied else row.outcome
+                    f"{request.alarm} of {request.valve}: {request.kind} applied"
+                    if applied
+                    else f"{row.outcome}{self._who_was_first(request)}"
                 )
                 return ActionOutcome(applied, message, number, row.applied_after_us)
             time.sleep(0.05)
@@ -170,6 +174,16 @@ class Daemon:
     def write_note(self, author: str, text: str, valve: str | None) -> ShiftNote:
         """Put a note of the shift on record."""
         return add_note(self._store, author, text, valve, self.clock.now_us())
+
+    def _who_was_first(self, request: ActionRequest) -> str:
+        """Of two who do the same at once, one is too late: told by whom and when it was done."""
+        wanted = JournalFilter(valve=request.valve, alarm=request.alarm)
+        newest = self.reader.journal(wanted, before_seq=2**62, limit=1)
+        if not newest or not newest[0].entry.operator:
+            return ""
+        entry = newest[0].entry
+        did = entry.event.value.replace("-", " ")
+        return f" ({did} by {entry.operator}, {rfc3339(newest[0].recorded_us)})"
 
     def settings_shown(self) -> Mapping[str, Any]:
         """The settings in force, without secrets (password files are named, not read)."""

@@ -90,7 +90,12 @@ class WebContext:
         def act(request: ActionRequest) -> ActionOutcome:
             return self.act(replace(request, operator=user.name))
 
-        return replace(self, user=user, act=act)
+        def write_note(author: str, text: str, valve: str | None) -> ShiftNote:
+            if self.write_note is None:
+                raise RuntimeError("this service takes no notes")
+            return self.write_note(user.name, text, valve)
+
+        return replace(self, user=user, act=act, write_note=self.write_note and write_note)
 
 
 def _context(request: Request) -> WebContext:

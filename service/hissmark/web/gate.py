@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Callable
 from http.cookies import CookieError, SimpleCookie
@@ -113,23 +114,24 @@ class Gate:
 
     async def _watched(self, scope: Scope, receive: Receive, send: Send, book: Book) -> None:
         """Pass on, and end a stream once whoever listens may do so no longer."""
-        looked_s, ended = time.monotonic(), False
+        looked_s, over = time.monotonic(), asyncio.Event()
         look = _look(scope, scope[CALLER], book, active=False)
 
         async def send_on(message: Message) -> None:
-            nonlocal looked_s, ended
+            nonlocal looked_s
+            if over.is_set():
+                raise OSError("not allowed to listen any more")
             if message.get("more_body") and time.monotonic() - looked_s > LOOK_AGAIN_S:
                 looked_s = time.monotonic()
                 if await run_in_threadpool(look) is None:
-                    ended = True
-                    await send({"type": "http.response.body", "body": b"", "more_body": False})
-                    raise OSError("not allowed to listen any more")
+                    over.set()
+                    message = {"type": "http.response.body", "body": b"", "more_body": False}
             await send(message)
 
         try:
-            await self._app(scope, receive, send_on)
+            await self._app(scope, _until(receive, over), send_on)
         except Exception:
-            if not ended:
+            if not over.is_set():
                 raise
 
     async def _recorded(self, scope: Scope, receive: Receive, send: Send, book: Book) -> None:
@@ -148,6 +150,21 @@ class Gate:
             author = Author(scope[IDENTITY].name, scope[CALLER].address)
             detail = f"{scope['method']} {scope['path']}: {status}"
             await run_in_threadpool(_note, book, author, detail)
+
+
+def _until(receive: Receive, over: asyncio.Event) -> Receive:
+    """A `receive` that also tells the application that its client has gone once it is over."""
+
+    async def receive_on() -> Message:
+        heard, ended = asyncio.ensure_future(receive()), asyncio.ensure_future(over.wait())
+        try:
+            await asyncio.wait((heard, ended), return_when=asyncio.FIRST_COMPLETED)
+            return heard.result() if heard.done() else {"type": "http.disconnect"}
+        finally:
+            heard.cancel()
+            ended.cancel()
+
+    return receive_on
 
 
 def _note(book: Book, author: Author, detail: str) -> None:

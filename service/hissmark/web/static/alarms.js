@@ -1,5 +1,6 @@
 // An alarm as a colleague's message, and what one can do about it.
 
+import { signedInAs } from "./account.js";
 import { ask, h, pathOf, s } from "./dom.js";
 import { alarmKey } from "./live.js";
 import { timeElement } from "./time.js";
@@ -67,7 +68,7 @@ function see(card, key) {
 
 /** Ask who and why, then acknowledge; the answer comes only once it is on record. */
 export function confirmAcknowledge(alarm) {
-  const name = h("input", { name: "operator", required: true, maxlength: 100, autocomplete: "name", value: localStorage.getItem("hissmark.operator") ?? "" });
+  const name = h("input", { name: "operator", required: true, maxlength: 100, autocomplete: "name", readonly: Boolean(signedInAs()), value: signedInAs() || (localStorage.getItem("hissmark.operator") ?? "") });
   const comment = h("input", { name: "comment", maxlength: 1000, autocomplete: "off", placeholder: "optional" });
   const trouble = h("p", { class: "trouble", role: "alert" });
   const confirm = h("button", { class: "acknowledge", value: "yes" }, "Acknowledge");
@@ -91,7 +92,7 @@ async function send(event, alarm, { name, comment, trouble, confirm, dialog }) {
     trouble.textContent = "The record needs your name.";
     return;
   }
-  localStorage.setItem("hissmark.operator", operator);
+  if (!signedInAs()) localStorage.setItem("hissmark.operator", operator);
   confirm.disabled = true;
   confirm.textContent = "Recording…";
   const path = `/api/v1/alarms/${encodeURIComponent(alarm.valve)}/${encodeURIComponent(alarm.alarm)}/acknowledge`;

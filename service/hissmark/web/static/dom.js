@@ -55,6 +55,7 @@ export function download(name, text, type) {
 export async function ask(path, options) {
   const response = await fetch(path, { headers: { Accept: "application/json" }, ...options });
   const body = await response.json().catch(() => ({}));
+  if (response.status === 401) location.assign(`/sign-in?next=${encodeURIComponent(location.pathname + location.search)}`);
   if (!response.ok) {
     const error = new Error(body.detail ?? `The service answered ${response.status}.`);
     error.status = response.status;
