@@ -137,10 +137,8 @@ class Intake:
         if keep.any():
             self._keep(inputs[keep], np.maximum(time_us, closed)[keep], value[keep], time_us[keep])
         if revived.any():
-            rows = zip(
-                inputs[revived].tolist(), closed[revived].tolist(), value[revived].tolist(), strict=True
-            )
-            self._revived += rows
+            told = (inputs[revived].tolist(), closed[revived].tolist(), value[revived].tolist())
+            self._revived += zip(*told, strict=True)
         return flags
 
     def revived(self) -> list[tuple[int, int, float]]:

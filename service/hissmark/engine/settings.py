@@ -67,8 +67,8 @@ class JudgeSettings:
 
     Attributes:
         rise_limit_db: rise at the source below which nothing is called a leak.
-        margin_db: how far the leak-only level at the source must stand above the next; also the log-likelihood
-            within which two explanations are too close to call.
+        margin_db: how far the leak-only level at the source must stand above the next; also the
+            log-likelihood within which two explanations are too close to call.
         coupling_db: uncertainty of how well a sensor couples to its valve (one standard deviation).
         joint_loss_db: assumed loss per flanged joint until the site's own has been learned.
         loss_db_per_m: assumed loss per metre of pipe until the site's own has been learned.

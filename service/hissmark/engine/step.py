@@ -22,7 +22,7 @@ from hissmark.judge.acoustics import Acoustics
 from hissmark.judge.explain import Heard, fit
 from hissmark.judge.geometry import Geometry
 from hissmark.judge.group import Channels, Groups, judge
-from hissmark.judge.health import HealthBank
+from hissmark.judge.health import HealthBank, swapped_pairs
 from hissmark.judge.verdict import NONE, Standing, give
 from hissmark.judge.verdicts import Explanation, Reason, SensorHealth, Verdict
 from hissmark.signal.levels import RESOLVABLE_DIFFERENCE_DB, leak_only
@@ -272,7 +272,12 @@ class Stepper:
         known = np.isin(blocked, (Reason.OPEN, Reason.JUST_STROKED))
         steady = signal.unsteady == NONE
         unrest = np.where(steady, 0.0, 0.5 * np.abs(np.nan_to_num(signal.levels.drift)))
-        sound = signal.fresh & ~self._faulty() & (signal.unsteady != Reason.TOO_FEW_SAMPLES)
+        sound = (
+            signal.fresh
+            & ~self._faulty()
+            & ~self.health.suspect
+            & (signal.unsteady != Reason.TOO_FEW_SAMPLES)
+        )
         channels = Channels(
             signal.levels.low, unrest.astype(np.float32),
             self.baselines.value, self.baselines.scale, sound, self.valve & (blocked == NONE) & steady, known,
@@ -288,7 +293,17 @@ class Stepper:
         self.health.step(
             on & heard, self.settings.signal.tick_s, ~signal.fresh, signal.levels.high - signal.levels.low,
             np.nan_to_num(self.baselines.usual_spread), signal.levels.slots, self._alone(rise), scale,
+            self._swapped(rise, signal),
         )  # fmt: skip
+
+    def _swapped(self, rise: F32, signal: Signal) -> Bools:
+        """Channels that seem to have changed places with another of their group."""
+        geometry = self.geometry
+        laid = [np.asarray(geometry.spread(a, np.nan), np.float64) for a in (rise, signal.levels.low)]
+        found = swapped_pairs(laid[0], laid[1], laid[1] - laid[0])
+        swapped = np.zeros(len(rise), bool)
+        swapped[geometry.place[geometry.present]] = found[geometry.present]
+        return swapped
 
     def _alone(self, rise: F32) -> F32:
         """Rise less what the whole group fell by: one sensor that hears less is loose, a quiet plant not."""
@@ -312,7 +327,9 @@ class Stepper:
             # On a loud background a source rises less than its neighbours: the group's rise meets the limit.
             stands_out = (rise >= RESOLVABLE_DIFFERENCE_DB) & (self._highest(rise) >= limit)
             # The highest steady rise marks the source; one that is not the highest needs far better evidence.
-            wanted = self.settings.judge.odds_limit + np.where(margin >= self._wanted_margin(), 0.0, NOT_HIGHEST)
+            wanted = self.settings.judge.odds_limit + np.where(
+                margin >= self._wanted_margin(), 0.0, NOT_HIGHEST
+            )
             begins = (evidence >= wanted) & stands_out
             ends = (evidence <= 0) | (rise < min(limit - deadband, RESOLVABLE_DIFFERENCE_DB) - 0.25)
         update = on & judged & self.valve

@@ -52,7 +52,7 @@ PRICE_KNOWN = 0.5
 PRICE_PASSING = 5.5
 PRICE_SECOND = 6.5
 PRICE_BESIDE_KNOWN = 4.0
-"""Added for a passing valve while another of the group is open or has just moved: that one makes the noise."""
+"""Added for a passing valve while another of the group is open or has just moved: that one is loud."""
 PRICE_UNEXPLAINED = 5.0
 
 
