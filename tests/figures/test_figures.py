@@ -151,7 +151,7 @@ def test_all_figures_of_a_day_counted_by_hand() -> None:
     assert (found.alarms, found.per_hour.mean, found.per_day.most) == (3, 3 / 24, 3)
     assert found.priorities == {"low": 2, "medium": 0, "high": 1}
     assert found.acknowledged_s == (420.0, 600.0)
-    assert (found.flood_share, found.floods, found.enough) == (0.0, (), False)
+    assert (found.flood_share, found.floods) == (0.0, ())
     assert [a.valve for a in found.frequent] == ["XV-2", "XV-1"]
 
 

@@ -118,7 +118,8 @@ def test_figures_count_what_the_journal_holds(client: TestClient, plant: Invente
         plant.clear_alarm("XV-201")
         plant.clock.at_us += 10 * 60_000_000
     found = client.get("/api/v1/figures").json()
-    assert (found["alarms"], found["standing"], found["stale_count"], found["enough"]) == (4, 1, 1, True)
+    assert (found["alarms"], found["standing"], found["stale_count"]) == (4, 1, 1)
+    assert (found["recorded_since"], found["enough"]) == ("2026-02-28T00:00:00Z", False)
     assert found["stale"][0]["valve"] == "XV-101"
     assert [(a["valve"], a["count"], a["share"]) for a in found["frequent"]] == [
         ("XV-201", 3, 0.75),
@@ -159,3 +160,10 @@ def test_a_shift_is_handed_over_with_its_notes(client: TestClient, plant: Invent
 
 def test_without_receivers_nobody_is_told(client: TestClient) -> None:
     assert client.get("/api/v1/notifications").json() == {"receivers": [], "messages": [], "next": None}
+
+
+def test_figures_mean_something_once_thirty_days_are_on_record(client: TestClient, plant: Invented) -> None:
+    plant.hear(["AS-101"], START_US - 31 * 24 * HOUR_US)
+    assert client.get("/api/v1/figures").json()["enough"]
+    found = client.get("/api/v1/figures", params={"from": "2026-02-20T00:00:00Z"}).json()
+    assert not found["enough"]

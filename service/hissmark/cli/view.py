@@ -128,13 +128,18 @@ def frame(view: View, width: int, height: int) -> RenderableType:
     head, foot = _head(view), _foot()
     room = max(4, height - len(head) - len(foot) - 3)
     wanted = min(len(view.groups), max(2, room // 2))
-    alarms = _alarms(view, max(2, room - wanted))
-    groups = _groups(view, width, max(2, room - len(alarms)))
+    alarms = _alarms(view, width, max(2, room - wanted))
+    groups = _groups(view, width, max(2, room - sum(_rows(line, width) for line in alarms)))
     return Stack(*head, _line(""), *alarms, _line(""), *groups, _line(""), *foot)
 
 
+def _rows(line: Text, width: int) -> int:
+    """How many lines of the terminal it takes, with some more for breaking between words."""
+    return 1 if line.no_wrap else -(-len(line) // max(20, width - 10))
+
+
 def _line(text: str, style: str = "") -> Text:
-    """One line that is cut, never wrapped; control characters of names and comments are shown as '?'."""
+    """One line, cut where it is too long; control characters of names and comments are shown as '?'."""
     from rich.text import Text
 
     plain = "".join(c if c.isprintable() else "?" for c in text)
@@ -159,12 +164,19 @@ def _foot() -> list[Text]:
     ]
 
 
-def _alarms(view: View, room: int) -> list[Text]:
+def _alarms(view: View, width: int, room: int) -> list[Text]:
+    """Whole sentences while there is room, else one line each, the most urgent first."""
     if not view.alarms:
         said = "No alarm stands." if view.fresh else "No alarm stood when data was last heard."
         return [_line(said, "" if view.fresh else OLD)]
     groups = {g.name: g for g in view.groups}
     lines = [_alarm(view, alarm, groups.get(alarm.group)) for alarm in view.alarms]
+    for line in lines:
+        line.no_wrap = False
+    if sum(_rows(line, width) for line in lines) <= room:
+        return lines
+    for line in lines:
+        line.no_wrap = True
     if len(lines) <= room:
         return lines
     return [*lines[: room - 1], _line(f"and {len(lines) - room + 1} more: hissmark alarms", "bold")]

@@ -56,11 +56,6 @@ class Figures:
     priorities: dict[str, int]
     acknowledged_s: tuple[float, float] | None
 
-    @property
-    def enough(self) -> bool:
-        """Whether the span is long enough for the figures to mean something."""
-        return self.to_us - self.from_us >= ENOUGH_US
-
 
 def figures_of(
     before: Sequence[Before],

@@ -11,8 +11,9 @@ from hissmark.engine.settings import CoreSettings
 from hissmark.figures.actors import CHATTER_US, Actor
 from hissmark.figures.annunciations import Stand
 from hissmark.figures.load import DAY_US, Rate
-from hissmark.figures.summary import TARGETS, Figures, figures_of
-from hissmark.publish.times import rfc3339
+from hissmark.figures.summary import ENOUGH_US, TARGETS, Figures, figures_of
+from hissmark.publish.times import rfc3339, rfc3339_or_none
+from hissmark.store.reader import Reader
 from hissmark.web.answers import answer
 from hissmark.web.context import Context
 from hissmark.web.parameters import OptionalName, SpanQuery
@@ -61,12 +62,13 @@ class StandShape(TypedDict):
 
 
 class FiguresShape(TypedDict):
-    """All figures of a span. `targets` holds what they are measured against; `enough` whether the span is
-    long enough (30 days) for them to mean something. `chatter_s`: three within so many seconds chatter.
+    """All figures of a span. `targets` holds what they are measured against; `enough` whether at least 30
+    days of it are on record (`recorded_since`). `chatter_s`: three within so many seconds chatter.
     """
 
     since: str
     until: str
+    recorded_since: str | None
     enough: bool
     alarms: int
     per_10_min: RateShape
@@ -98,7 +100,15 @@ def figures(context: Context, span: SpanQuery, group: OptionalName = None) -> Re
     found = figures_of(
         before(reader, from_us, group), entries(reader, from_us, to_us, group), from_us, to_us, chatter_us
     )
-    return answer(shape_of(found, chatter_us))
+    return answer(shape_of(found, chatter_us, _recorded_since_us(reader)))
+
+
+def _recorded_since_us(reader: Reader) -> int | None:
+    """The first thing on record: a sample, or a journal entry where old samples have been deleted."""
+    extent, oldest = reader.sample_extent(), reader.journal(limit=1)
+    known = [extent.first_us] if extent else []
+    known += [row.entry.at_us for row in oldest]
+    return min(known, default=None)
 
 
 def chatter_window_us(settings: CoreSettings) -> int:
@@ -108,12 +118,14 @@ def chatter_window_us(settings: CoreSettings) -> int:
     return max(CHATTER_US, 3 * cycle_s * 1_000_000)
 
 
-def shape_of(found: Figures, chatter_us: int) -> FiguresShape:
-    """Figures as JSON."""
+def shape_of(found: Figures, chatter_us: int, recorded_us: int | None) -> FiguresShape:
+    """Figures as JSON; `recorded_us`: since when there is a record at all."""
+    begin_us = found.to_us if recorded_us is None else max(found.from_us, recorded_us)
     return {
         "since": rfc3339(found.from_us),
         "until": rfc3339(found.to_us),
-        "enough": found.enough,
+        "recorded_since": rfc3339_or_none(recorded_us),
+        "enough": found.to_us - begin_us >= ENOUGH_US,
         "alarms": found.alarms,
         "per_10_min": _rate(found.per_10_min),
         "per_hour": _rate(found.per_hour),
