@@ -30,7 +30,7 @@ def refusal(reason: ReasonCode, settings: MqttSettings) -> str:
         return f"{place}: {reason}"
     five = settings.protocol == 5
     return f"{place}: " + text.format(
-        protocol="5" if five else "3.1.1", other=311 if five else 5, client_id=settings.client_id
+        protocol="5" if five else "3.1.1", other='"3.1.1"' if five else '"5"', client_id=settings.client_id
     )
 
 
