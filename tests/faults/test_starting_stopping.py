@@ -86,15 +86,13 @@ def test_stopped_under_load(tmp_path: Path, broker: Broker) -> None:
     site = write_site(tmp_path / "site", broker, panel.REGISTER)
     found = panel.rows(20_000, step_s=2)
     service = Service(site)
-    with service, Gateway(broker, window=2000).sending(list(panel.singles(found)), rate=9000) as thread:
+    with service.start(), Gateway(broker).sending(list(panel.singles(found)), rate=9000):
         for _ in range(2):
-            service.start()
             seen = service.stored()
             until(lambda: service.stored() > seen, "more samples on record")  # noqa: B023
             assert service.stop(within_s=10) == 0
             assert service.stored() < 60_000, "it was under load"
-        service.start()
-        thread.join()
+            service.start()
         service.wait_stored(60_000)
         assert service.stop() == 0
         assert service.samples() == panel.stored_as(found)
