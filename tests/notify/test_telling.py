@@ -10,7 +10,14 @@ from datetime import datetime
 
 import pytest
 
-from hissmark.alarms.journal import ActionKind, AlarmKind, Priority
+from hissmark.alarms.journal import (
+    ActionKind,
+    AlarmEvent,
+    AlarmKind,
+    AlarmState,
+    JournalEntry,
+    Priority,
+)
 from hissmark.store.records import ActionRequest
 from notify.conftest import Works, outcomes, settled, until
 from support.broker import Broker
@@ -93,6 +100,22 @@ def test_mail_over_starttls_with_a_sign_in(works: Works) -> None:
         assert len(server.mails) == 1
     finally:
         server.close()
+
+
+def test_a_message_is_whole_also_before_the_pages_know_of_it(works: Works) -> None:
+    """The journal is committed a moment before the live state is told."""
+    with HttpReceiver() as receiver:
+        works.notifier(webhook(receiver.url))
+        entry = JournalEntry(
+            works.clock.at_us - 180_000_000, "XV-102", "North", AlarmKind.PASSING, AlarmEvent.RAISED,
+            AlarmState.UNACKNOWLEDGED, Priority.HIGH, 12.0, 4.0, "heard",
+        )  # fmt: skip
+        with works.plant.writer.transaction() as tx:
+            tx.journal([entry])
+        until(lambda: receiver.taken, "the message")
+    said = receiver.taken[0].json
+    assert said["sentence"].startswith("XV-102 is passing: 12 dB over its background for 3 min.")
+    assert said["advice"].startswith("Check that it is fully closed")
 
 
 @pytest.mark.broker

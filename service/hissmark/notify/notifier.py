@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 import structlog
 
-from hissmark.alarms.journal import Alarm
+from hissmark.alarms.journal import Alarm, AlarmState, JournalEntry
 from hissmark.notify.channel import Channel
 from hissmark.notify.message import Message, link_of
 from hissmark.notify.route import UNACKNOWLEDGED, Route
@@ -104,10 +104,11 @@ class Notifier:
     def compose(self, row: Waiting) -> Message:
         """A row as a message, with what is known now."""
         entry, planned = row.entry.entry, row.planned
-        standing = self._standing_alarm(entry.valve, entry.alarm)
         sentence, todo = journal_sentence(entry), ""
-        if standing is not None and standing.state == entry.state:
-            sentence, todo = self._sentence(standing), advice(standing)
+        if entry.state is AlarmState.UNACKNOWLEDGED:
+            standing = self._standing_alarm(entry.valve, entry.alarm)
+            alarm = _as_alarm(entry) if standing is None or standing.state != entry.state else standing
+            sentence, todo = self._sentence(alarm), advice(alarm)
         unacknowledged_s = 0
         if planned.kind == UNACKNOWLEDGED:
             unacknowledged_s = max(0, (self._live.clock.now_us() - row.entry.recorded_us) // 1_000_000)
@@ -177,6 +178,14 @@ class Notifier:
         for sender in self.senders:
             sender.kick()
         return len(rows) == PAGE_ROWS
+
+
+def _as_alarm(entry: JournalEntry) -> Alarm:
+    """The alarm as the entry alone tells it: the journal may be ahead of what the pages know."""
+    return Alarm(
+        entry.valve, entry.group, entry.alarm, entry.state, True, entry.priority, entry.at_us, entry.at_us,
+        entry.rise_db, entry.margin_db, entry.reason, entry.operator, entry.comment,
+    )  # fmt: skip
 
 
 Standing = Callable[[], Sequence[tuple[Alarm, str, str | None]]]
