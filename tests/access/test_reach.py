@@ -28,7 +28,8 @@ def write_site(folder: Path, http: str, broker: Broker | None = None) -> Path:
     at = f'host = "{broker.host}"\nport = {broker.port}' if broker else 'host = "127.0.0.1"\nport = 1'
     (folder / "site.toml").write_text(
         f'name = "North works"\n[mqtt]\n{at}\nclient_id = "tests"\n'
-        f'[[mqtt.source]]\nfilter = "plant/+/levels"\n[log]\nformat = "json"\n[http]\nport = {free_port()}\n{http}\n',
+        f'[[mqtt.source]]\nfilter = "plant/+/levels"\n[log]\nformat = "json"\n'
+        f"[http]\nport = {free_port()}\n{http}\n",
         "utf-8",
     )
     return folder

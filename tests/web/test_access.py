@@ -170,6 +170,25 @@ def test_without_users_everything_is_open(fresh: tuple[Invented, People, TestCli
     assert client.get("/api/v1/alarms").status_code == 401, "disabling the last user must not open the doors"
 
 
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        ("127.0.0.1:8470", 200), ("[::1]:8470", 200), ("localhost:8470", 200), ("plant-pc", 200),
+        ("evil.example", 421), ("evil.example:8470", 421), ("127.0.0.1.evil.example", 421), ("evil.", 421),
+    ],
+)  # fmt: skip
+def test_open_pages_answer_to_no_name_of_the_internet(
+    fresh: tuple[Invented, People, TestClient], host: str, status: int
+) -> None:
+    """DNS rebinding: a foreign page that gives its own name the address of this machine stays outside."""
+    _, _, client = fresh
+    headers = {"Host": host, "Origin": f"http://{host}"}
+    assert client.get("/api/v1/alarms", headers=headers).status_code == status
+    wanted = 422 if status == 200 else status
+    assert client.post(ACKNOWLEDGE, json={}, headers=headers).status_code == wanted
+    assert client.get("/health/live", headers=headers).status_code != 421
+
+
 def test_store_that_does_not_answer_lets_nobody_in(fresh: tuple[Invented, People, TestClient]) -> None:
     plant, people, client = fresh
     people.everybody()
@@ -178,6 +197,7 @@ def test_store_that_does_not_answer_lets_nobody_in(fresh: tuple[Invented, People
     for path in (plant.folder / "data").iterdir():
         path.unlink()
     assert client.get("/api/v1/alarms", headers=by_token(token)).status_code == 503
+    assert client.get("/health/live").status_code == 200, "it must not be restarted for that"
 
 
 # --- who is put on record ---
@@ -527,6 +547,18 @@ def test_the_audit_journal_is_paged(client: TestClient, people: People) -> None:
     seqs = [row["seq"] for page in (first, second) for row in page["entries"]]
     assert seqs == list(range(seqs[0], seqs[0] - 6, -1))
     assert set(first["entries"][0]) == {"seq", "at", "who", "address", "event", "detail"}
+
+
+@pytest.mark.parametrize("text", ["http://[", "[", "http://a:b", "//", ":", "[::1", "\u00ff", "a" * 5000])
+def test_no_crooked_address_breaks_it(
+    client: TestClient, fresh: tuple[Invented, People, TestClient], text: str
+) -> None:
+    """Neither where people have to sign in nor where everything is open."""
+    raw = text.encode("latin-1")
+    for one in (client, fresh[2]):
+        for name in ("Origin", "Host", "X-Forwarded-For", "X-Forwarded-Host"):
+            for method, path in (("GET", "/api/v1/alarms"), ("POST", "/sign-in"), ("POST", ACKNOWLEDGE)):
+                assert one.request(method, path, headers={name: raw}).status_code < 500
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

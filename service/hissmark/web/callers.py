@@ -5,7 +5,7 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Iterable
 from dataclasses import dataclass
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 
 from starlette.datastructures import Headers
 from starlette.types import Scope
@@ -59,10 +59,16 @@ class Caller:
         address = _first_stranger(headers.getlist("x-forwarded-for"), proxies) or peer
         return Caller(_site(address), False, True, secure, headers.get("x-forwarded-host", host).strip())
 
+    @property
+    def by_address_or_plain_name(self) -> bool:
+        """Whether the host asked for is an IP address, or a name that nobody can register."""
+        name = _parts(f"//{self.host}").hostname or ""
+        return "." not in name or _ip(name) is not None
+
     def wrote(self, origin: str) -> bool:
         """Whether a page of this service sent a request with this Origin (RFC 6454)."""
-        parts = urlsplit(origin)
-        return bool(parts.netloc) and parts.netloc.lower() == self.host.lower()
+        place = _parts(origin).netloc
+        return bool(place) and place.lower() == self.host.lower()
 
 
 def _first_stranger(lines: list[str], proxies: Proxies) -> str:
@@ -71,6 +77,14 @@ def _first_stranger(lines: list[str], proxies: Proxies) -> str:
         if text not in proxies:
             return text if _ip(text) is not None else ""
     return ""
+
+
+def _parts(text: str) -> SplitResult:
+    """The parts of an address; all empty if it is none."""
+    try:
+        return urlsplit(text)
+    except ValueError:
+        return urlsplit("")
 
 
 def _ip(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:

@@ -61,11 +61,12 @@ class Gate:
             return
         context: WebContext = scope["app"].state.context
         caller = scope[CALLER] = Caller.of(scope, context.proxies)
-        refusal = _not_from_there(scope, context, caller) or _foreign(scope, caller)
         book = context.book
-        if refusal is None and book is not None:
+        refusal = _not_from_there(scope, context, caller) or _foreign(scope, caller)
+        needs = needed(scope["method"], scope["path"])
+        if refusal is None and needs is not Open.ALWAYS and not context.demo:
             try:
-                refusal = await self._asked(scope, caller, book)
+                refusal = await self._asked(scope, caller, book, needs)
             except StoreError as error:
                 log.error("cannot look who is asking", error=str(error))
                 refusal = problem(503, f"The store does not answer: {error}", headers={"Retry-After": "5"})
@@ -78,11 +79,12 @@ class Gate:
         else:
             await self._recorded(scope, receive, send, book)
 
-    async def _asked(self, scope: Scope, caller: Caller, book: Book) -> Response | None:
-        """An answer if whoever asks must not pass. While there is no user everybody may."""
-        needs = needed(scope["method"], scope["path"])
-        if needs is Open.ALWAYS or not await run_in_threadpool(lambda: book.asks):
-            return None
+    async def _asked(
+        self, scope: Scope, caller: Caller, book: Book | None, needs: Role | Open
+    ) -> Response | None:
+        """An answer if whoever asks must not pass. While there is no user everybody on this machine may."""
+        if book is None or not await run_in_threadpool(lambda: book.asks):
+            return _rebound(caller)
         if needs is Open.ON_THIS_MACHINE and caller.here:
             return None
         return await self._identified(scope, caller, book, Role.VIEWER if isinstance(needs, Open) else needs)
@@ -210,6 +212,17 @@ def _not_from_there(scope: Scope, context: WebContext, caller: Caller) -> Respon
     if straight or scope["path"].startswith("/health/"):
         return None
     return problem(403, "This service answers only through its proxy ([http] trusted_proxy of site.toml).")
+
+
+def _rebound(caller: Caller) -> Response | None:
+    """Where nobody has to sign in, no page of the internet may come in by giving its own name our address.
+
+    Such a name always has a dot. Names from a trusted proxy are the proxy's business.
+    """
+    if caller.proxied or caller.by_address_or_plain_name:
+        return None
+    told = "Use the machine's address or plain name. A proxy in front is named in [http] trusted_proxy."
+    return problem(421, told)
 
 
 def _sign_in_first(scope: Scope) -> Response:
