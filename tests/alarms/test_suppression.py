@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from hissmark.alarms.bank import KINDS, ActionRefusedError, AlarmBank, Subject, Wanted
 from hissmark.alarms.journal import Action, ActionKind, AlarmKind, JournalEntry
@@ -129,3 +131,34 @@ def test_the_site_can_edit_every_cell_of_its_priorities() -> None:
     assert [priority_of(AlarmKind.PASSING, c, r, table) for c, r in rows] == ["high", "low", "medium"]
     assert priority_of(AlarmKind.CONTESTED, "low", 30.0, table) == "high"
     assert priority_of(AlarmKind.SENSOR_FAULT, "high", float("nan"), table) == "low"
+
+
+ACTIONS = st.sampled_from(
+    [ActionKind.ACKNOWLEDGE, ActionKind.SHELVE, ActionKind.UNSHELVE, *list(ActionKind)[3:]]
+)
+STEP = st.one_of(
+    st.tuples(st.sampled_from([True, True, False, None]), st.booleans(), st.integers(1, 4)), ACTIONS
+)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(STEP, max_size=40))
+def test_while_a_rule_holds_nothing_that_stands_is_before_the_operator(steps: list[object]) -> None:
+    """Whatever happens and whatever operators do: held means hidden, and free means not suppressed."""
+    line, held = Line(), False
+    for step in steps:
+        if isinstance(step, tuple):
+            stands, held, times = step
+            line.tick(stands, held, times)
+        else:
+            try:
+                line.act(step, line.now_s + 600)  # type: ignore[arg-type]
+            except ActionRefusedError:
+                continue
+        if held:
+            assert line.state in ("normal", "suppressed-by-design", "shelved", "out-of-service")
+            assert not (line.state == "normal" and line.bank.active[0, 0])
+        elif line.now_s:
+            assert line.state != "suppressed-by-design"
+    raised = [e for e in line.entries if e.event == "raised"]
+    assert all(e.state == "unacknowledged" for e in raised)

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 _FORM = re.compile(r"(\d\d):(\d\d)-(\d\d):(\d\d)")
 _DAY_MIN = 24 * 60
-_UTC = ZoneInfo("UTC")
 
 
 def parse(text: str) -> tuple[int, int]:
@@ -26,8 +25,10 @@ def parse(text: str) -> tuple[int, int]:
     return start, end
 
 
-def zone_of(name: str) -> ZoneInfo:
-    """The time zone of that name. Raises ValueError if this machine knows none."""
+def zone_of(name: str) -> tzinfo:
+    """The time zone of that name. Raises ValueError if this machine knows none. UTC needs no zone files."""
+    if name == "UTC":
+        return UTC
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
@@ -39,7 +40,7 @@ class QuietTimes:
     """Spans of the day (minutes from midnight; a span may run over midnight) in a zone."""
 
     spans: tuple[tuple[int, int], ...] = ()
-    zone: ZoneInfo = _UTC
+    zone: tzinfo = UTC
 
     @classmethod
     def of(cls, texts: tuple[str, ...], zone: str) -> QuietTimes:

@@ -124,7 +124,9 @@ def explanation_sentence(reading: GroupReading) -> str:
 
 def alarm_parts(alarm: Alarm, reading: GroupReading | None) -> list[Part]:
     """The alarm as a colleague's message. `reading` is the latest of its group, None if there is none."""
-    if alarm.alarm is AlarmKind.SENSOR_FAULT:
+    if not alarm.active and not alarm.raised_us:
+        parts: list[Part] = [f"{alarm.valve} has no {alarm.alarm.value.replace('-', ' ')} alarm."]
+    elif alarm.alarm is AlarmKind.SENSOR_FAULT:
         parts = _fault_parts(alarm)
     elif not alarm.active:
         parts = [f"{alarm.valve} is back to normal. It was {_was(alarm)}{_peak(alarm)}."]
@@ -132,10 +134,9 @@ def alarm_parts(alarm: Alarm, reading: GroupReading | None) -> list[Part]:
         parts = _contested_parts(alarm, reading)
     else:
         parts = _passing_parts(alarm, reading)
-    parts += [" First heard ", {"at": rfc3339(alarm.raised_us)}, "."]
-    if alarm.state is AlarmState.SHELVED and alarm.shelved_until_us:
-        parts += [" On the shelf until ", {"at": rfc3339(alarm.shelved_until_us)}, "."]
-    return parts
+    if alarm.raised_us:
+        parts += [" First heard ", {"at": rfc3339(alarm.raised_us)}, "."]
+    return parts + _aside(alarm)
 
 
 def advice(alarm: Alarm) -> str:
@@ -166,6 +167,19 @@ def journal_sentence(entry: JournalEntry) -> str:
 
 
 # Parts of the above.
+
+
+def _aside(alarm: Alarm) -> list[Part]:
+    """Until when, by whom and why an alarm is put aside; nothing if it is not."""
+    by = f" by {alarm.operator}" if alarm.operator else ""
+    why = f": {alarm.comment.rstrip('.')}" if alarm.comment else ""
+    if alarm.state is AlarmState.SHELVED and alarm.shelved_until_us:
+        return [" On the shelf until ", {"at": rfc3339(alarm.shelved_until_us)}, f"{by}{why}."]
+    if alarm.state is AlarmState.OUT_OF_SERVICE:
+        return [f" Taken out of service{by}{why}."]
+    if alarm.state is AlarmState.SUPPRESSED_BY_DESIGN:
+        return [f" {alarm.reason[:1].upper()}{alarm.reason[1:]}."]
+    return []
 
 
 def _say_nothing(reading: GroupReading) -> str:

@@ -44,7 +44,11 @@ class NotifyCheck:
         try:
             zone_of(self.table.time_zone)
         except ValueError as slip:
-            self._say(("notify", "time_zone"), f"{slip}.", "Write for instance Europe/Oslo, or UTC.")
+            self._say(
+                ("notify", "time_zone"),
+                f"{slip}.",
+                "Write for instance Europe/Oslo, or UTC (zones other than UTC need the package tzdata).",
+            )
         if self.table.page is not None:
             self._check_url(("notify", "page"), self.table.page)
         first: dict[str, int | None] = {}
