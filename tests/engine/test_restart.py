@@ -212,9 +212,6 @@ def test_other_settings_that_change_a_shape_are_said_and_only_that_is_lost() -> 
     assert other.engine.alarms() == rig.engine.alarms()
 
 
-@pytest.mark.xfail(
-    reason="a late process value that waits for its tick is in no snapshot and is not fed again"
-)
 def test_a_late_position_that_waits_for_its_tick_survives_the_restart() -> None:
     """The valve was opened, the message came late, and the service was killed before the next tick."""
     names, positioned = ("AE-1", "AE-2", "AE-3"), [valve("1", closed_when="ZT-1 < 2"), *row_of_valves(3)[1:]]

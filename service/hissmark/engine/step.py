@@ -19,9 +19,9 @@ from hissmark.engine.reasons import reason_text
 from hissmark.engine.suppression import Suppression
 from hissmark.judge import evidence as ev
 from hissmark.judge.acoustics import Acoustics
-from hissmark.judge.explain import Heard, fit
+from hissmark.judge.explain import Fit, Heard, fit
 from hissmark.judge.geometry import Geometry
-from hissmark.judge.group import Channels, Groups, judge
+from hissmark.judge.group import Channels, Groups, judge, scored
 from hissmark.judge.health import HealthBank, swapped_pairs
 from hissmark.judge.verdict import NONE, Standing, give
 from hissmark.judge.verdicts import Explanation, Reason, SensorHealth, Verdict
@@ -56,6 +56,33 @@ class Signal(NamedTuple):
     interval_s: F32
     fresh: Bools
     unsteady: npt.NDArray[np.uint8]
+
+
+class Look(NamedTuple):
+    """What one group's last tick was judged by; arrays over all channels but `heard` and `found` (one row).
+
+    Attributes:
+        blocked: uint8 `Reason` for not being testable, 255 where none. wanted_margin: float32 dB.
+        highest: float32 dB, the highest rise of each channel's group.
+        mode: operating condition of the group. heard, found: what was compared, and the scores.
+    """
+
+    at_us: int
+    conditions: TestConditions
+    signal: Signal
+    blocked: npt.NDArray[np.uint8]
+    mode: int
+    baseline: F32
+    scale: F32
+    rise: F32
+    margin: F32
+    wanted_margin: F32
+    highest: F32
+    verdict: npt.NDArray[np.uint8]
+    reason: npt.NDArray[np.uint8]
+    groups: Groups
+    heard: Heard
+    found: Fit
 
 
 class Stepper:
@@ -117,7 +144,6 @@ class Stepper:
         self._time_open(portion.at_us, on, conditions)
         signal = self._measure(portion, intake)
         blocked = self._blocked(portion.at_us, conditions, signal)
-        testable = blocked == NONE
         mode = np.where(self.free, self.mode, conditions.operating).astype(np.intp)
         groups = self._judge(portion, signal, blocked, mode)
         self.mode[portion.groups] = groups.mode[portion.groups]
@@ -127,10 +153,9 @@ class Stepper:
         scale = self.baselines.scale[rows, per_channel]
         rise = (signal.levels.low - baseline).astype(np.float32)
         self._watch_health(portion, on, signal, rise, scale)
-        blocked = np.where(testable & np.isnan(baseline), Reason.BASELINE_LEARNING, blocked).astype(np.uint8)
-        blocked = np.where(testable & self._faulty(), Reason.SENSOR_FAULT, blocked).astype(np.uint8)
+        blocked = self._blocked_by_sensor(blocked, baseline)
         self._time_leads(on & (blocked == NONE), groups.ratio)
-        margin = self._margins(signal, baseline, rise)
+        margin = self._margins(signal, baseline, rise, groups.leads)
         self._update_passing(on, rise, margin, (blocked == NONE) & (signal.unsteady == NONE))
         verdict, reason = self._verdicts(signal, blocked, rise, scale, baseline, groups)
         entries = self._raise_alarms(portion.at_us, on, verdict, rise, margin, blocked, signal, groups)
@@ -162,6 +187,35 @@ class Stepper:
             calm,
             entries,
         )
+
+    def look(self, group: int, intake: Intake) -> Look:
+        """Work out once more what the last tick of one group was judged by. Changes nothing."""
+        at_us = int(intake.tick_us[group])
+        only = np.zeros(len(self.layout.group_names), bool)
+        only[group] = True
+        nothing = np.empty(0, np.int64)
+        portion = Portion(at_us, only, nothing.astype(np.int32), nothing, nothing.astype(np.float64))
+        conditions = assess(self.wiring, self.process, self.settings.judge.min_difference_bar)
+        signal = self._measure(portion, intake)
+        blocked = self._blocked(at_us, conditions, signal)
+        mode = np.where(self.free, self.mode, conditions.operating).astype(np.intp)
+        channels = self._channels(signal, blocked)
+        groups = judge(
+            self.geometry, self.acoustics, channels, only, mode, self.baselines.modes, self.free,
+            self.evidence.copy(),
+        )  # fmt: skip
+        per_channel = groups.mode[self.layout.group_of]
+        rows = np.arange(len(self.valve))
+        baseline, scale = self.baselines.value[rows, per_channel], self.baselines.scale[rows, per_channel]
+        rise = (signal.levels.low - baseline).astype(np.float32)
+        blocked = self._blocked_by_sensor(blocked, baseline)
+        verdict, reason = self._verdicts(signal, blocked, rise, scale, baseline, groups)
+        heard, found = scored(self.geometry, self.acoustics, channels, group, int(groups.mode[group]))
+        return Look(
+            at_us, conditions, signal, blocked, int(groups.mode[group]), baseline, scale, rise,
+            self._margins(signal, baseline, rise, groups.leads), self._wanted_margin(), self._highest(rise),
+            verdict, reason, groups, heard, found,
+        )  # fmt: skip
 
     def _time_open(self, at_us: int, on: Bools, conditions: TestConditions) -> None:
         """Since when each valve has been open, 0 while it is not; negative once its response was measured."""
@@ -263,11 +317,18 @@ class Stepper:
             NONE,
         ).astype(np.uint8)  # fmt: skip
 
+    def _blocked_by_sensor(self, blocked: npt.NDArray[np.uint8], baseline: F32) -> npt.NDArray[np.uint8]:
+        """The same with what the sensor itself lacks."""
+        testable = blocked == NONE
+        blocked = np.where(testable & np.isnan(baseline), Reason.BASELINE_LEARNING, blocked).astype(np.uint8)
+        return np.where(testable & self._faulty(), Reason.SENSOR_FAULT, blocked).astype(np.uint8)
+
     def _faulty(self) -> Bools:
         code = self.health.code
         return np.asarray((code != SensorHealth.WELL) & (code != SensorHealth.SILENT), bool)
 
-    def _judge(self, portion: Portion, signal: Signal, blocked: npt.NDArray[np.uint8], mode: Ints) -> Groups:
+    def _channels(self, signal: Signal, blocked: npt.NDArray[np.uint8]) -> Channels:
+        """What the judgement takes of each channel."""
         window_s = signal.length_us / US
         known = np.isin(blocked, (Reason.OPEN, Reason.JUST_STROKED))
         steady = signal.unsteady == NONE
@@ -278,11 +339,14 @@ class Stepper:
             & ~self.health.suspect
             & (signal.unsteady != Reason.TOO_FEW_SAMPLES)
         )
-        channels = Channels(
+        return Channels(
             signal.levels.low, unrest.astype(np.float32),
             self.baselines.value, self.baselines.scale, sound, self.valve & (blocked == NONE) & steady, known,
             (self.settings.signal.tick_s / window_s).astype(np.float32), self.alarms.active[0] | self.passing,
         )  # fmt: skip
+
+    def _judge(self, portion: Portion, signal: Signal, blocked: npt.NDArray[np.uint8], mode: Ints) -> Groups:
+        channels = self._channels(signal, blocked)
         return judge(
             self.geometry, self.acoustics, channels, portion.groups, mode, self.baselines.modes, self.free,
             self.evidence,
@@ -388,16 +452,18 @@ class Stepper:
         plain = rise >= self._highest(rise)
         return np.where(plain, Reason.HIGHEST_STEADY_RISE, Reason.HIGHEST_LEAK_ONLY_LEVEL).astype(np.uint8)
 
-    def _margins(self, signal: Signal, baseline: F32, rise: F32) -> F32:
+    def _margins(self, signal: Signal, baseline: F32, rise: F32, leads: Bools) -> F32:
         """How far each channel's leak-only level stands above the highest of the others in its group, dB.
 
-        Learned coupling is taken off first. Where nothing else stands out, the next explanation is that
-        nothing leaks: the margin is the rise itself.
+        Learned coupling is taken off first, and of two sources neither stands against the other. Where
+        nothing else stands out, the next explanation is that nothing leaks: the margin is the rise itself.
         """
         alone, _ = leak_only(signal.levels.low, baseline)
         power = _or_silence(np.asarray(alone, np.float64))
         laid = np.asarray(self.geometry.spread(power, -np.inf), np.float64) - self.acoustics.coupling_db
-        others = ev.best_other(laid)
+        source = np.asarray(self.geometry.spread(leads, False), bool)
+        spill = np.where(source, -np.inf, laid).max(axis=1, keepdims=True)
+        others = np.where(source, spill, ev.best_other(laid))
         place, present = self.geometry.place, self.geometry.present
         margin = np.full(len(power), -np.inf)
         margin[place[present]] = laid[present] - others[present]
