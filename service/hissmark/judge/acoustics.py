@@ -57,6 +57,13 @@ class Acoustics:
         self.free = np.ones(shape)
         self.refresh(np.arange(groups))
         self._prior_sd = self.loss_sd_db.copy()
+        self._prior = self.mean.copy(), self.covariance.copy()
+
+    def forget(self, group: int) -> None:
+        """Back to what the register says; the group's losses and couplings are learned anew."""
+        self.mean[group], self.covariance[group] = self._prior[0][group], self._prior[1][group]
+        self.measured[group] = 0
+        self.refresh(np.array([group]))
 
     def refresh(self, groups: npt.NDArray[np.intp]) -> None:
         """Work out the derived arrays of some groups anew."""

@@ -113,6 +113,15 @@ def judge(
     return result
 
 
+def scored(
+    geometry: Geometry, acoustics: Acoustics, channels: Channels, group: int, mode: int
+) -> tuple[Heard, Fit]:
+    """What one group hears against the baselines of one mode, and how well each explanation fits it."""
+    laid = _lay_out(geometry, channels)
+    heard = _heard(geometry, acoustics, laid, np.array([group], np.intp), np.array([mode], np.intp))
+    return heard, fit(heard)
+
+
 class _Laid(NamedTuple):
     """Channel arrays laid out by group and place."""
 

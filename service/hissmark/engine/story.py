@@ -1,0 +1,267 @@
+"""The story of a verdict in numbers: what was heard, against what, which explanations were compared.
+
+`tell` reads a living engine and changes nothing; `tell_recorded` does the same for a tick of which only the
+history is left: levels, backgrounds and verdicts as they were, everything else as the engine has it now.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.engine.engine import Engine
+from hissmark.engine.intake import NEVER, US
+from hissmark.engine.register import Channel
+from hissmark.engine.step import NOT_HIGHEST, Look
+from hissmark.engine.telling import Background, Gathered, Score, Story, Test, Voice
+from hissmark.engine.wants import wants_of
+from hissmark.judge import evidence as ev
+from hissmark.judge.explain import IMPOSSIBLE, Fit, Heard, expected_level
+from hissmark.judge.group import Channels, scored
+from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
+from hissmark.signal.levels import leak_only
+
+F32 = npt.NDArray[np.float32]
+U8 = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """One tick of one group as the history has it; arrays over its channels in pipe order, NaN unknown."""
+
+    at_us: int
+    level_db: F32
+    baseline_db: F32
+    verdict: U8
+    reason: U8
+    difference_bar: F32
+
+
+class _Tick(NamedTuple):
+    """What both ways of telling have in common; arrays over the channels of the group."""
+
+    at_us: int
+    level: F32
+    baseline: F32
+    scale: F32
+    verdict: U8
+    reason: U8
+    mode: int
+    heard: Heard
+    found: Fit
+
+
+def tell(engine: Engine, channel: int) -> Story | None:
+    """The story of a channel at the last tick of its group; None before the first."""
+    step = engine.stepper
+    group = int(engine.layout.group_of[channel])
+    if engine.intake.tick_us[group] <= NEVER:
+        return None
+    look = step.look(group, engine.intake)
+    rows = _rows(engine, group)
+    tick = _Tick(
+        look.at_us, look.signal.levels.low[rows], look.baseline[rows], look.scale[rows],
+        look.verdict[rows], look.reason[rows], look.mode, look.heard, look.found,
+    )  # fmt: skip
+    evidence = _gathered(engine, channel, look)
+    calm = not (
+        look.groups.stirred[group] and bool((step.evidence[rows] > 0).any() or step.passing[rows].any())
+    )
+    background = _background(engine, channel, look.mode, calm)
+    return _story(engine, channel, tick, background, evidence, _test(engine, channel, look))
+
+
+def tell_recorded(engine: Engine, channel: int, recorded: Recorded) -> Story:
+    """The story of a channel at a past tick, from what the history has of it."""
+    step = engine.stepper
+    group = int(engine.layout.group_of[channel])
+    rows, count = _rows(engine, group), len(engine.layout.channels)
+    mode = _mode_of(engine, rows, recorded.baseline_db)
+    level, value = np.full(count, np.nan, np.float32), step.baselines.value.copy()
+    level[rows], value[rows, mode] = recorded.level_db, recorded.baseline_db
+    scale = np.where(np.isnan(step.baselines.scale), 1.0, step.baselines.scale).astype(np.float32)
+    sound, may_pass, known = (np.zeros(count, bool) for _ in range(3))
+    deaf = (Reason.NO_FRESH_DATA, Reason.SENSOR_FAULT, Reason.TOO_FEW_SAMPLES, Reason.BASELINE_LEARNING)
+    untested = (*deaf, Reason.LEVEL_NOT_STEADY, Reason.LEVEL_DRIFTING)
+    sound[rows] = ~np.isin(recorded.reason, deaf)
+    may_pass[rows] = ~np.isin(recorded.reason, untested) & (recorded.verdict != Verdict.NOT_TESTABLE)
+    known[rows] = np.isin(recorded.reason, (Reason.OPEN, Reason.JUST_STROKED))
+    channels = Channels(
+        level, np.zeros(count, np.float32), value, scale, sound, may_pass & step.valve, known,
+        np.ones(count, np.float32), np.zeros(count, bool),
+    )  # fmt: skip
+    heard, found = scored(step.geometry, step.acoustics, channels, group, mode)
+    tick = _Tick(
+        recorded.at_us, recorded.level_db, recorded.baseline_db, scale[rows, mode], recorded.verdict,
+        recorded.reason, mode, heard, found,
+    )  # fmt: skip
+    own = channel - rows.start
+    difference = _known(recorded.difference_bar[own])
+    background = _background(engine, channel, mode, True)
+    return _story(engine, channel, tick, background, None, Test(difference_bar=difference))
+
+
+def _rows(engine: Engine, group: int) -> slice:
+    first = int(engine.layout.first[group])
+    return slice(first, first + int(engine.layout.count[group]))
+
+
+def _mode_of(engine: Engine, rows: slice, baseline: F32) -> int:
+    """The operating condition whose baselines are nearest to those on record."""
+    with np.errstate(invalid="ignore"):
+        apart = np.abs(engine.stepper.baselines.value[rows] - baseline[:, None])
+    known = ~np.isnan(apart).all(axis=0)
+    total = np.where(known, np.nan_to_num(apart).sum(axis=0), np.inf)
+    return int(total.argmin())
+
+
+def _known(value: float | np.floating) -> float | None:
+    return None if not np.isfinite(value) else float(value)
+
+
+def _story(
+    engine: Engine, channel: int, tick: _Tick, background: Background, evidence: Gathered | None, test: Test
+) -> Story:
+    group = int(engine.layout.group_of[channel])
+    rows = _rows(engine, group)
+    members = engine.layout.channels[rows]
+    scores = _scores(tick, members)
+    voices = _voices(engine, rows, tick, scores[0])
+    own = channel - rows.start
+    wants = wants_of(
+        engine.layout.settings, members[own], tick.at_us, voices, scores, background, evidence, test
+    )
+    return Story(
+        tick.at_us, engine.layout.group_names[group], members[own].name, members[own].subject,
+        voices[own].verdict, voices[own].reason, voices, background, scores, evidence, wants,
+    )  # fmt: skip
+
+
+def _voices(engine: Engine, rows: slice, tick: _Tick, best: Score) -> tuple[Voice, ...]:
+    alone, resolvable = leak_only(tick.level, tick.baseline)
+    health = engine.stepper.health.code[rows]
+    found = []
+    for i, c in enumerate(engine.layout.channels[rows]):
+        level, residual = _known(tick.level[i]), best.residual_db[i]
+        expected = level - residual if level is not None and residual is not None else None
+        found.append(
+            Voice(
+                c.name, c.subject, c.kind == "valve", level, _known(tick.baseline[i]), _known(tick.scale[i]),
+                _known(tick.level[i] - tick.baseline[i]), _known(alone[i]) if resolvable[i] else None,
+                expected, residual, bool(tick.heard.use[0, i]), Verdict(int(tick.verdict[i])),
+                Reason(int(tick.reason[i])), SensorHealth(int(health[i])),
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _scores(tick: _Tick, members: tuple[Channel, ...]) -> tuple[Score, ...]:
+    """Every explanation that can be, the best first; of two sources and of open valves only the best few."""
+    found, heard = tick.found, tick.heard
+    first = int(found.first[0])
+    rows = [
+        (Explanation.NOTHING, -1, found.nothing[0]), (Explanation.EVEN_SHIFT, -1, found.shift[0]),
+        (Explanation.OUTSIDE_NOISE, -1, found.outside[0]), (Explanation.UNEXPLAINED, -1, found.unexplained[0]),
+    ]  # fmt: skip
+    for kind, scores in (
+        (Explanation.OPEN_VALVE, found.known), (Explanation.ONE_PASSING, found.passing),
+        (Explanation.TWO_PASSING, found.second),
+    ):  # fmt: skip
+        rows += [(kind, p, scores[0, p]) for p in range(len(members))]
+    possible = sorted((r for r in rows if r[2] > IMPOSSIBLE / 2), key=lambda r: -r[2])
+    best = float(possible[0][2])
+    told = []
+    for kind, place, score in possible:
+        expected = expected_level(
+            heard, found, np.array([0]), np.array([kind], np.uint8), np.array([place], np.intp)
+        )[0]
+        residual = tuple(
+            float(heard.level[0, i] - expected[i]) if heard.use[0, i] else None for i in range(len(members))
+        )
+        named = _named(kind, place, first, bool(found.first_passes[0]), members)
+        told.append(Score(*named, float(score), best - float(score), residual))
+    return tuple(told)
+
+
+def _named(
+    kind: Explanation, place: int, first: int, first_passes: bool, members: tuple[Channel, ...]
+) -> tuple[Explanation, str | None, str | None, str | None]:
+    """(explanation, source, second, beside) of one that was compared."""
+    at = members[place].subject if place >= 0 else None
+    if kind is not Explanation.TWO_PASSING:
+        return kind, at, None, None
+    if first < 0:
+        return Explanation.ONE_PASSING, at, None, Explanation.OUTSIDE_NOISE.text
+    other = members[first].subject
+    if not first_passes:
+        return Explanation.ONE_PASSING, at, None, other
+    return Explanation.TWO_PASSING, other, at, None
+
+
+def _background(engine: Engine, channel: int, mode: int, calm: bool) -> Background:
+    b, settings = engine.stepper.baselines, engine.layout.settings.baseline
+    group = int(engine.layout.group_of[channel])
+    learned = bool(b.learned[channel, mode])
+    state = BaselineState.LEARNING
+    if learned:
+        state = BaselineState.APPROVED if b.approved[channel, mode] else BaselineState.TRACKING
+        state = state if calm else BaselineState.HELD
+    by_tags = not engine.stepper.free[group]
+    rules = engine.layout.settings.conditions
+    condition = rules[mode - 1].name if by_tags and 1 <= mode <= len(rules) else None
+    value, anchor = _known(b.value[channel, mode]), _known(b.anchor[channel, mode])
+    since = int(b.since_us[channel, mode])
+    return Background(
+        state, mode, int(b.modes[group]) if not by_tags else int(b.learned[channel].sum()), condition, by_tags,
+        value, _known(b.scale[channel, mode]), anchor,
+        value - anchor if value is not None and anchor is not None else None,
+        int(b.entries[channel, mode]), settings.learn_windows, since if since > 0 else None, settings.learn_s,
+    )  # fmt: skip
+
+
+def _gathered(engine: Engine, channel: int, look: Look) -> Gathered:
+    step = engine.stepper
+    gathered = float(step.evidence[channel])
+    by_time = float(ev.persistence(step.lead_s[channel : channel + 1])[0])
+    margin = _known(look.margin[channel])
+    wanted_margin = float(look.wanted_margin[channel])
+    short = margin is None or margin < wanted_margin
+    return Gathered(
+        float(look.groups.ratio[channel]), gathered, by_time, gathered + by_time,
+        engine.layout.settings.judge.odds_limit + (NOT_HIGHEST if short else 0.0),
+        float(step.lead_s[channel]), margin, wanted_margin, _rival(engine, channel, look),
+        bool(step.passing[channel]),
+    )  # fmt: skip
+
+
+def _rival(engine: Engine, channel: int, look: Look) -> str | None:
+    """The channel that the margin is over: the next in leak-only level that is no source itself."""
+    group = int(engine.layout.group_of[channel])
+    rows = _rows(engine, group)
+    alone, _ = leak_only(look.signal.levels.low[rows], look.baseline[rows])
+    sound = np.asarray(alone, np.float64) - engine.stepper.acoustics.coupling_db[group, : len(alone)]
+    out = np.isnan(sound)
+    out[channel - rows.start] = True
+    if look.groups.leads[channel]:
+        out |= look.groups.leads[rows]
+    sound = np.where(out, -np.inf, sound)
+    if not np.isfinite(sound.max()):
+        return None
+    return engine.layout.channels[rows.start + int(sound.argmax())].subject
+
+
+def _test(engine: Engine, channel: int, look: Look) -> Test:
+    """What the register's tags and the window say about the valve being testable."""
+    settings, step = engine.layout.settings, engine.stepper
+    levels, stroked = look.signal.levels, int(step.stroked_us[channel])
+    left_s = (stroked - look.at_us) / US + settings.judge.settle_s if stroked > NEVER else 0.0
+    last = int(look.signal.last_us[channel])
+    usual = _known(step.baselines.usual_spread[channel])
+    return Test(
+        _known(look.conditions.difference_bar[channel]), max(0.0, left_s),
+        last or None, _known(levels.drift[channel]), _known(levels.high[channel] - levels.low[channel]),
+        None if usual is None else settings.signal.spread_limit_db + usual, int(levels.slots[channel]),
+    )  # fmt: skip

@@ -1,0 +1,182 @@
+"""What a story of a verdict holds: values, in numbers, without a sentence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
+
+
+class Lacking(StrEnum):
+    """What stands between a verdict and another one."""
+
+    CLOSED = "closed"
+    SETTLED = "settled"
+    POSITION = "position"
+    PRESSURES = "pressures"
+    DIFFERENCE = "difference"
+    DATA = "data"
+    SENSOR = "sensor"
+    WINDOWS = "windows"
+    LEARNING_TIME = "learning-time"
+    STEADY = "steady"
+    STILL = "still"
+    SAMPLES = "samples"
+    RISE = "rise"
+    GROUP_RISE = "group-rise"
+    MARGIN = "margin"
+    ODDS = "odds"
+    BETTER_FIT = "better-fit"
+    ENDS_BY_RISE = "ends-by-rise"
+    ENDS_BY_ODDS = "ends-by-odds"
+
+
+@dataclass(frozen=True, slots=True)
+class Want:
+    """One thing that would change the verdict: `have` must reach (or fall to) `need`, in `unit`.
+
+    Attributes:
+        other: a tag, condition or explanation that it is about.
+    """
+
+    what: Lacking
+    have: float | None = None
+    need: float | None = None
+    unit: str = ""
+    other: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Test:
+    """Whether the valve is testable, in numbers; None where unknown.
+
+    Attributes:
+        difference_bar: pressure difference. settle_left_s: until a stroke counts as over.
+        last_us: newest sample. drift_db: newer half of the window less the older.
+        spread_db: L10 - L90 of the window, spread_limit_db: what is taken for steady.
+        slots: slots of the window that were heard.
+    """
+
+    difference_bar: float | None = None
+    settle_left_s: float = 0.0
+    last_us: int | None = None
+    drift_db: float | None = None
+    spread_db: float | None = None
+    spread_limit_db: float | None = None
+    slots: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Voice:
+    """One channel of the group at the tick; levels in dB, None where unknown.
+
+    Attributes:
+        expected_db: what the best explanation expects here; residual_db: heard less expected.
+        used: whether the channel took part in the comparison.
+    """
+
+    channel: str
+    subject: str
+    is_valve: bool
+    level_db: float | None
+    baseline_db: float | None
+    scale_db: float | None
+    rise_db: float | None
+    leak_db: float | None
+    expected_db: float | None
+    residual_db: float | None
+    used: bool
+    verdict: Verdict
+    reason: Reason
+    health: SensorHealth
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """One explanation that was compared.
+
+    Attributes:
+        source: the valve it blames. second: the other one, where it blames two. beside: a first source that
+            is no leak: an open valve's tag, or "outside noise".
+        score: log-likelihood less the price of its free parameters. behind: how far behind the best.
+        residual_db: heard less expected of each channel of the group, None where it was not used.
+    """
+
+    explanation: Explanation
+    source: str | None
+    second: str | None
+    beside: str | None
+    score: float
+    behind: float
+    residual_db: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Background:
+    """The baseline of the valve's channel at the tick.
+
+    Attributes:
+        mode: number of the operating condition, 0 the first; modes: how many the channel has learned.
+        condition: the rule by which process tags name it, None where it was found by listening.
+        windows, windows_wanted, since_us, learn_s: how much was heard, and how much is needed.
+        drifted_db: how far the baseline has followed slow change since its anchor.
+    """
+
+    state: BaselineState
+    mode: int
+    modes: int
+    condition: str | None
+    by_tags: bool
+    value_db: float | None
+    scale_db: float | None
+    anchor_db: float | None
+    drifted_db: float | None
+    windows: int
+    windows_wanted: int
+    since_us: int | None
+    learn_s: int
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """What speaks for the valve passing. Odds are natural logs of a likelihood ratio.
+
+    Attributes:
+        now: this tick alone. gathered: averaged over ticks. by_time: what its lasting adds.
+        odds, odds_wanted: both together, and what they must reach. plausible_s: how long it has been plausible.
+        margin_db, margin_wanted_db: leak-only level over the next channel, `over` its tag.
+    """
+
+    now: float
+    gathered: float
+    by_time: float
+    odds: float
+    odds_wanted: float
+    plausible_s: float
+    margin_db: float | None
+    margin_wanted_db: float
+    over: str | None
+    passing: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """Everything behind one verdict. `evidence` is None where only the history of the tick is left."""
+
+    at_us: int
+    group: str
+    channel: str
+    subject: str
+    verdict: Verdict
+    reason: Reason
+    voices: tuple[Voice, ...]
+    background: Background
+    scores: tuple[Score, ...]
+    evidence: Gathered | None
+    wants: tuple[Want, ...]
+
+    @property
+    def own(self) -> Voice:
+        """The voice that the story is about."""
+        return next(v for v in self.voices if v.channel == self.channel)
