@@ -12,8 +12,8 @@ AT_US = 1_772_331_240_000_000  # 2026-03-01T02:14:00Z
 
 def said(state: AlarmState, *, active: bool = True, raised_us: int = AT_US, reason: str = "heard") -> str:
     alarm = Alarm(
-        "XV-1", "North", AlarmKind.PASSING, state, active, Priority.HIGH, raised_us, AT_US, 14.0, None, reason,
-        "M. Okafor", "steam trap.", AT_US + 3_600_000_000 if state is AlarmState.SHELVED else None,
+        "XV-1", "North", AlarmKind.PASSING, state, active, Priority.HIGH, raised_us, AT_US, 14.0, None,
+        reason, "M. Okafor", "steam trap.", AT_US + 3_600_000_000 if state is AlarmState.SHELVED else None,
     )  # fmt: skip
     return flat(alarm_parts(alarm, None), AT_US + 600_000_000)
 
