@@ -6,6 +6,8 @@ import hashlib
 import hmac
 import json
 import subprocess
+import threading
+import time
 from datetime import datetime
 
 import pytest
@@ -18,6 +20,8 @@ from hissmark.alarms.journal import (
     JournalEntry,
     Priority,
 )
+from hissmark.notify.message import Message
+from hissmark.store.outbox import Waiting
 from hissmark.store.records import ActionRequest
 from notify.conftest import Works, outcomes, settled, until
 from support.broker import Broker
@@ -213,8 +217,6 @@ def test_what_is_refused_for_good_does_not_hold_up_what_follows(works: Works) ->
 
 def test_a_dead_receiver_delays_nobody(works: Works) -> None:
     """One that never answers, one that is not there: the third is told at once."""
-    import threading
-
     hold = threading.Event()
 
     def never(_: Request) -> int:
@@ -252,3 +254,45 @@ def test_mail_that_the_server_refuses_for_good_is_given_up_and_for_now_is_kept(w
         assert len(server.mails) == 1
     finally:
         server.close()
+
+
+def test_a_receiver_that_hangs_does_not_hold_up_stopping(works: Works) -> None:
+    """The service has ten seconds for everything."""
+    hold = threading.Event()
+
+    def never(_: Request) -> int:
+        hold.wait(20)
+        return 200
+
+    with HttpReceiver(never) as slow:
+        notifier = works.notifier(webhook(slow.url))
+        works.plant.raise_alarm("XV-101")
+        until(lambda: notifier.outbox.waiting(), "the plan")
+        time.sleep(0.3)
+        began_s = time.monotonic()
+        notifier.stop()
+        assert time.monotonic() - began_s < 2.0
+        hold.set()
+
+
+def test_a_fault_of_our_own_is_given_up_in_time_and_silences_nobody_for_good(
+    works: Works, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with HttpReceiver() as receiver:
+        notifier = works.notifier("[notify]\ngive_up_s = 60\n" + webhook(receiver.url), start=False)
+        whole = notifier.compose
+
+        def compose(row: Waiting) -> Message:
+            if row.entry.entry.valve == "XV-101":
+                raise ZeroDivisionError
+            return whole(row)
+
+        monkeypatch.setattr(notifier.senders[0], "_compose", compose)
+        notifier.start()
+        works.plant.raise_alarm("XV-101")
+        until(lambda: notifier.senders[0].condition.trouble, "the fault")
+        works.clock.at_us += 120_000_000
+        works.plant.raise_alarm("XV-102", ago_min=0)
+        found = settled(notifier, 2)
+        notifier.stop()
+    assert sorted(v or "" for v in found.values()) == ["given up", "sent"]

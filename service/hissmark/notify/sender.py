@@ -144,8 +144,10 @@ class Sender:
             self._outbox.settle(ids, "refused", self._now_us())
             self.condition = _changed(self.condition, refused=len(rows))
             log.error("a receiver refused a message", receiver=self.route.name, reason=str(error))
-        except UnreachableError as error:
-            self._outbox.failed(ids, str(error))
+        except StoreError:
+            raise
+        except Exception as error:  # also a fault of ours: what cannot be told is given up in time
+            self._outbox.failed(ids, str(error) or type(error).__name__)
             self._give_up(rows)
             raise
         else:
