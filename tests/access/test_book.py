@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hissmark.access import book as book_module
@@ -53,6 +53,7 @@ def refused(people: People, password: str = "wrong", name: str = "otto", address
 # --- guessing ---
 
 
+@settings(deadline=None)
 @given(st.integers(0, 200), st.sampled_from([NAME_AT_ADDRESS, ADDRESS, NAME]))
 def test_the_wait_grows_and_is_bounded(failures: int, limit: Limit) -> None:
     wait = limit.wait_s(failures)
@@ -150,6 +151,16 @@ def test_the_list_of_guessers_is_bounded(otto: People, monkeypatch: pytest.Monke
         assert connection.exec_driver_sql("SELECT count(*) FROM sign_in_failures").scalar_one() == 30
 
 
+def test_failures_cannot_fill_the_record(otto: People, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(book_module, "MOST_FAILURES_AN_HOUR", 7)
+    otto.book = otto.again()
+    for hour, wanted in ((0, 7), (1, 14)):
+        otto.clock.pass_s(3600)
+        for i in range(20):
+            refused(otto, name=f"name {hour} {i}", address=f"192.0.2.{i}")
+        assert len([row for row in otto.book.audit() if row.event == "sign-in-failed"]) == wanted
+
+
 def test_too_many_at_once_are_told(otto: People, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(book_module, "_PATIENCE_S", 0.05)
     with otto.book._one_at_a_time, pytest.raises(RefusedError, match="Try again"):
@@ -234,6 +245,7 @@ def test_last_use_of_a_token_is_known(otto: People) -> None:
     assert otto.book.tokens()[0].used_us == otto.clock.at_us
 
 
+@settings(deadline=None)
 @given(st.text(max_size=60))
 def test_no_made_up_secret_opens_anything(tmp_path_factory: pytest.TempPathFactory, secret: str) -> None:
     made = _shared(tmp_path_factory)

@@ -293,6 +293,9 @@ def test_guessing_is_slowed_down(fresh: tuple[Invented, People, TestClient]) -> 
         assert sign_in(client).status_code == 429
         people.clock.pass_s(0.5)
     assert sign_in(client).status_code == 303
+    text = client.get("/metrics").text
+    for outcome, count in (("granted", 1), ("refused", 4), ("waiting", 6)):
+        assert f'hissmark_sign_ins_total{{outcome="{outcome}"}} {count}.0' in text
 
 
 # --- sessions ---

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import NoReturn
@@ -13,7 +14,7 @@ from hissmark.access import audit, limits, passwords, sessions, tokens, users
 from hissmark.access.audit import AuditEvent, AuditRow, Author
 from hissmark.access.errors import RefusedError
 from hissmark.access.roles import Identity, Role
-from hissmark.access.sessions import SessionLimits
+from hissmark.access.sessions import US, SessionLimits
 from hissmark.access.tokens import Token
 from hissmark.access.users import User
 from hissmark.store.dialects import cleaned
@@ -22,6 +23,8 @@ from hissmark.store.open import place_of
 
 _LONGEST = 200
 _PATIENCE_S = 5.0
+MOST_FAILURES_AN_HOUR = 500
+"""Failed sign-ins put on record; what comes beyond is only counted, so that nobody can fill the disk."""
 _WRONG = "Name or password is wrong."
 
 
@@ -46,6 +49,7 @@ class Book:
         self.limits = limits
         self._users_exist = False
         self._one_at_a_time = threading.Lock()
+        self._failures_us: deque[int] = deque(maxlen=MOST_FAILURES_AN_HOUR)
 
     @contextmanager
     def _write(self) -> Iterator[sa.Connection]:
@@ -125,10 +129,18 @@ class Book:
         with self._write() as connection:
             now_us = self.now_us()
             wait_s = limits.failed(connection, name, address, now_us)
-            event = AuditEvent.LOCKED_OUT if wait_s else AuditEvent.SIGN_IN_FAILED
-            detail = f"next try in {wait_s:g} s" if wait_s else ""
-            audit.note(connection, now_us, Author(name, address), event, detail)
+            if self._worth_noting(now_us):
+                event = AuditEvent.LOCKED_OUT if wait_s else AuditEvent.SIGN_IN_FAILED
+                detail = f"next try in {wait_s:g} s" if wait_s else ""
+                audit.note(connection, now_us, Author(name, address), event, detail)
         raise RefusedError(f"{_WRONG} {_told(wait_s)}".strip(), wait_s)
+
+    def _worth_noting(self, now_us: int) -> bool:
+        held = self._failures_us
+        if len(held) == held.maxlen and now_us - held[0] < 3600 * US:
+            return False
+        held.append(now_us)
+        return True
 
     def sign_out(self, secret: str, address: str) -> None:
         """End a session; nothing happens if it is over already."""

@@ -43,6 +43,7 @@ class Metrics:
             registry=on,
         )
         self.rejects = Counter("hissmark_rejects", "Records turned away", ["reason"], registry=on)
+        self.sign_ins = Counter("hissmark_sign_ins", "Tries to sign in", ["outcome"], registry=on)
         self.reconnects = Counter("hissmark_reconnects", "Connections made again to the broker", registry=on)
         self.session_losses = Counter(
             "hissmark_session_losses", "Reconnects at which the broker had forgotten the session", registry=on

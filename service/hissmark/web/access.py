@@ -106,7 +106,9 @@ async def sign_in(context: Context, request: Request) -> Response:
     try:
         secret = await run_in_threadpool(book.sign_in, name, password, caller.address)
     except RefusedError as refusal:
+        context.metrics.sign_ins.labels("waiting" if refusal.wait_s > 0 else "refused").inc()
         return _page(context, there, name, refusal)
+    context.metrics.sign_ins.labels("granted").inc()
     went = RedirectResponse(_local(there), 303, headers=_KEPT_BY_NOBODY)
     went.set_cookie(
         cookie_name(caller), secret, max_age=book.limits.longest_s, path="/", secure=caller.secure,
