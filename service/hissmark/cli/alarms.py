@@ -127,4 +127,3 @@ def _readings(site: Opened) -> dict[str, GroupReading]:
     import msgspec
 
     return {r.group: msgspec.json.decode(r.payload) for r in site.reader.readings()}
-
