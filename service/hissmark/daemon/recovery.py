@@ -10,12 +10,12 @@ import structlog
 
 from hissmark.alarms.bank import ActionRefusedError
 from hissmark.alarms.journal import Action, JournalEntry
-from hissmark.decode.columns import NOT_JUDGED, Batch, Flag
+from hissmark.decode.columns import Batch
 from hissmark.engine.engine import Engine
-from hissmark.engine.layout import PROCESS, Layout
 from hissmark.engine.readings import Tick
 from hissmark.engine.snapshot import SnapshotError
 from hissmark.store.reader import Reader
+from hissmark.store.recall import judged_once
 from hissmark.store.records import ActionRow
 
 log = structlog.get_logger("hissmark.daemon")
@@ -45,7 +45,7 @@ def recover(engine: Engine, reader: Reader, on_chunk: Callable[[Recovered], None
         start_us = extent.first_us
     actions = _Actions(engine, reader)
     for batch in _gathered(reader.samples_after(engine.layout.names, start_us)):
-        engine.accept(_judged_once(batch, engine.layout))
+        engine.accept(judged_once(batch, engine.layout))
         found = Recovered([], actions.due())
         for tick in engine.ticks():
             found.ticks.append(tick)
@@ -65,15 +65,6 @@ def _restore(engine: Engine, reader: Reader) -> None:
             log.warning("saved state does not fit the register", note=note)
     except SnapshotError as error:
         log.error("saved state cannot be used; the engine judges what is stored anew", reason=str(error))
-
-
-def _judged_once(batch: Batch, layout: Layout) -> Batch:
-    """Leave out what was not judged when it came (late process values tell the state of the plant)."""
-    is_level = np.zeros(len(layout.names), bool)
-    is_level[layout.input_series[layout.input_role != PROCESS]] = True
-    bar = np.where(is_level[batch.series], int(NOT_JUDGED), int(Flag.AHEAD))
-    keep = (batch.flags & bar) == 0
-    return Batch(batch.series[keep], batch.time_us[keep], batch.value[keep], batch.flags[keep] & 0)
 
 
 def _gathered(batches: Iterator[Batch]) -> Iterator[Batch]:

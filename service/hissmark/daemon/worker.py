@@ -30,6 +30,7 @@ from hissmark.publish.metrics import Metrics
 from hissmark.store.errors import StoreError
 from hissmark.store.reader import Reader
 from hissmark.store.records import CLOCK_OFFSET, ActionRow, JournalRow, Reading, VerdictChange
+from hissmark.store.resets import LossReset
 from hissmark.store.writer import Transaction, Writer
 
 log = structlog.get_logger("hissmark.daemon")
@@ -44,6 +45,7 @@ SAVE_SAMPLES = 3_000_000
 SAVE_SHARE = 20.0
 """State is saved so rarely that it costs at most one part in this many."""
 LONGEST_RETRY_S = 5.0
+LOOK_RESETS_S = 1.0
 LOOK_S = 0.1
 """How often operator actions are looked for while messages keep coming."""
 
@@ -99,6 +101,7 @@ class Worker:
         self._push_due = 0.0
         self._unpushed: list[Tick] = []
         self._look_due = 0.0
+        self._resets_due = 0.0
         self._told_offset_us: int | None = None
         self._asked = False
         self._trouble = ""
@@ -161,8 +164,26 @@ class Worker:
         if messages:
             self._p.ack(messages)
             self._count(messages, work)
+        self._forget_losses()
         self._save_if_due()
         self._push()
+
+    def _forget_losses(self) -> None:
+        """Forget learned losses where somebody asked for it. It waits on record until it is saved."""
+        if time.monotonic() < self._resets_due:
+            return
+        self._resets_due = time.monotonic() + LOOK_RESETS_S
+        try:
+            waiting = self._p.reader.pending_resets()
+        except StoreError as error:
+            if not error.retry:
+                raise
+            return
+        for request in waiting:
+            if self._p.engine.forget_losses(request.group):
+                log.info("learned losses forgotten", group=request.group, operator=request.operator)
+        if waiting:
+            self._save(waiting)
 
     def _judge(self, messages: list[Message]) -> Work:
         """Decode and judge; carries out operator actions first."""
@@ -273,8 +294,11 @@ class Worker:
         if (self._unsaved or self._unsaved_samples) and (much or time.monotonic() >= self._save_due):
             self._save()
 
-    def _save(self) -> None:
-        """Save the engine's state with the history up to it, in one transaction."""
+    def _save(self, forgotten: Sequence[LossReset] = ()) -> None:
+        """Save the engine's state with the history up to it, in one transaction.
+
+        `forgotten`: requests to forget learned losses that the state now contains.
+        """
         p, began_s = self._p, time.monotonic()
         newest = newest_of_each_group(self._unsaved)
         ahead_us = offset_us(p.clock)
@@ -283,6 +307,8 @@ class Worker:
                 tx.ticks(blocks_of(self._unsaved, p.engine.layout))
                 tx.readings([row for tick in newest for row in p.reading_json(tick)])
                 tx.engine_state(p.engine.snapshot())
+                for request in forgotten:
+                    tx.reset_done(request)
                 if ahead_us != self._told_offset_us:
                     tx.meta(CLOCK_OFFSET, str(ahead_us))
         except StoreError as error:

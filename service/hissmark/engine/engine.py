@@ -59,6 +59,14 @@ class Engine:
         tick = int(self.intake.tick_us[self.layout.group_of[index]])
         return tick if tick > NEVER else 0
 
+    def forget_losses(self, group: str) -> bool:
+        """Losses and couplings of a group as the register has them; False if there is no such group."""
+        names = self.layout.group_names
+        if group not in names:
+            return False
+        self.stepper.acoustics.forget(names.index(group))
+        return True
+
     def alarms(self) -> list[Alarm]:
         """Every alarm that is not at rest."""
         return self.stepper.alarms.standing()

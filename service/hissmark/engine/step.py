@@ -217,6 +217,11 @@ class Stepper:
             verdict, reason, groups, heard, found,
         )  # fmt: skip
 
+    def is_calm(self, group: int, look: Look) -> bool:
+        """Whether the baselines of a group may follow slow change after what `look` has seen."""
+        everyone = np.ones(len(self.valve), bool)
+        return bool(self._calm(look.groups, everyone)[group])
+
     def _time_open(self, at_us: int, on: Bools, conditions: TestConditions) -> None:
         """Since when each valve has been open, 0 while it is not; negative once its response was measured."""
         begins = on & conditions.open_ & (self.open_us == 0)

@@ -67,9 +67,7 @@ def tell(engine: Engine, channel: int) -> Story | None:
         look.verdict[rows], look.reason[rows], look.mode, look.heard, look.found,
     )  # fmt: skip
     evidence = _gathered(engine, channel, look)
-    calm = not (
-        look.groups.stirred[group] and bool((step.evidence[rows] > 0).any() or step.passing[rows].any())
-    )
+    calm = step.is_calm(group, look)
     background = _background(engine, channel, look.mode, calm)
     return _story(engine, channel, tick, background, evidence, _test(engine, channel, look))
 
@@ -164,7 +162,8 @@ def _scores(tick: _Tick, members: tuple[Channel, ...]) -> tuple[Score, ...]:
     first = int(found.first[0])
     rows = [
         (Explanation.NOTHING, -1, found.nothing[0]), (Explanation.EVEN_SHIFT, -1, found.shift[0]),
-        (Explanation.OUTSIDE_NOISE, -1, found.outside[0]), (Explanation.UNEXPLAINED, -1, found.unexplained[0]),
+        (Explanation.OUTSIDE_NOISE, -1, found.outside[0]),
+        (Explanation.UNEXPLAINED, -1, found.unexplained[0]),
     ]  # fmt: skip
     for kind, scores in (
         (Explanation.OPEN_VALVE, found.known), (Explanation.ONE_PASSING, found.passing),
@@ -215,8 +214,8 @@ def _background(engine: Engine, channel: int, mode: int, calm: bool) -> Backgrou
     value, anchor = _known(b.value[channel, mode]), _known(b.anchor[channel, mode])
     since = int(b.since_us[channel, mode])
     return Background(
-        state, mode, int(b.modes[group]) if not by_tags else int(b.learned[channel].sum()), condition, by_tags,
-        value, _known(b.scale[channel, mode]), anchor,
+        state, mode, int(b.learned[channel].sum() if by_tags else b.modes[group]), condition, by_tags, value,
+        _known(b.scale[channel, mode]), anchor,
         value - anchor if value is not None and anchor is not None else None,
         int(b.entries[channel, mode]), settings.learn_windows, since if since > 0 else None, settings.learn_s,
     )  # fmt: skip
@@ -250,7 +249,8 @@ def _rival(engine: Engine, channel: int, look: Look) -> str | None:
     sound = np.where(out, -np.inf, sound)
     if not np.isfinite(sound.max()):
         return None
-    return engine.layout.channels[rows.start + int(sound.argmax())].subject
+    subject: str = engine.layout.channels[rows.start + int(sound.argmax())].subject
+    return subject
 
 
 def _test(engine: Engine, channel: int, look: Look) -> Test:

@@ -144,7 +144,7 @@ class Gathered:
 
     Attributes:
         now: this tick alone. gathered: averaged over ticks. by_time: what its lasting adds.
-        odds, odds_wanted: both together, and what they must reach. plausible_s: how long it has been plausible.
+        odds, odds_wanted: both together, and what they must reach. plausible_s: since it became plausible.
         margin_db, margin_wanted_db: leak-only level over the next channel, `over` its tag.
     """
 

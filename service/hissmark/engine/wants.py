@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
 
 def wants_of(
-    settings: CoreSettings, channel: Channel, at_us: int, voices: tuple[Voice, ...], scores: tuple[Score, ...],
-    background: Background, evidence: Gathered | None, test: Test,
+    settings: CoreSettings, channel: Channel, at_us: int, voices: tuple[Voice, ...],
+    scores: tuple[Score, ...], background: Background, evidence: Gathered | None, test: Test,
 ) -> tuple[Want, ...]:  # fmt: skip
     """What the valve lacks, the nearest obstacle first; of a passing valve what would end it."""
     own = next(v for v in voices if v.channel == channel.name)
@@ -91,6 +91,8 @@ def _to_pass(
         yield Want(Lacking.RISE, own.rise_db, RESOLVABLE_DIFFERENCE_DB, "dB")
     with_it = [s for s in scores if blames(s, own.subject)]
     without = [s for s in scores if not blames(s, own.subject)]
+    if without and without[0].explanation is Explanation.NOTHING:
+        return  # nothing is heard that could be explained
     if without and (not with_it or with_it[0].score < without[0].score):
         ahead = with_it[0].behind - without[0].behind if with_it else None
         yield Want(Lacking.BETTER_FIT, ahead, None, "odds", name_of(without[0]))

@@ -18,7 +18,7 @@ import sqlalchemy as sa
 
 from hissmark.alarms.journal import AlarmState
 from hissmark.decode.columns import Batch, UnknownName
-from hissmark.store import actions, before, history, journal, judged, notes, turned_away
+from hissmark.store import actions, before, history, journal, judged, notes, resets, turned_away
 from hissmark.store import series as series_table
 from hissmark.store.errors import in_words
 from hissmark.store.history import ChannelHistory
@@ -39,6 +39,7 @@ from hissmark.store.records import (
     VerdictChange,
     VerdictRow,
 )
+from hissmark.store.resets import LossReset
 from hissmark.store.schema import samples
 
 PAGE_ROWS = 50_000
@@ -269,6 +270,16 @@ class Reader:
         """Operator actions, newest first."""
         with self._page() as connection:
             return actions.read_page(connection, before_id, limit)
+
+    def loss_resets(self, group: str | None = None) -> list[LossReset]:
+        """Learned losses that somebody wanted forgotten, of one group or of all, oldest first."""
+        with self._page() as connection:
+            return resets.read_resets(connection, group)
+
+    def pending_resets(self) -> list[LossReset]:
+        """Those that the service has not carried out yet. Quick."""
+        with self._page() as connection:
+            return resets.pending_resets(connection)
 
     # --- the store itself ---
 

@@ -23,7 +23,7 @@ import sqlalchemy as sa
 
 from hissmark.alarms.journal import JournalEntry
 from hissmark.decode.columns import Batch, Reject, UnknownName
-from hissmark.store import actions, history, journal, judged, rows, turned_away
+from hissmark.store import actions, history, journal, judged, resets, rows, turned_away
 from hissmark.store import series as series_table
 from hissmark.store.blocks import Block
 from hissmark.store.errors import in_words
@@ -208,6 +208,10 @@ class Transaction:
     def action_applied(self, action_id: int, applied_after_us: int | None, outcome: str) -> None:
         """Settle an action: after which tick it was applied (None if it was refused) and the outcome."""
         actions.settle(self._connection, action_id, applied_after_us, outcome)
+
+    def reset_done(self, request: resets.LossReset) -> None:
+        """Settle a request to forget learned losses, with the engine's state that no longer has them."""
+        resets.settle_reset(self._connection, request, self._now_us)
 
     def settings_version(self, payload: str) -> int:
         """Record settings and register (JSON text) if they differ from the last version; returns its id."""

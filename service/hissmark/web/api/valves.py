@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Response
@@ -11,16 +12,21 @@ from hissmark.engine.register import Channel
 from hissmark.judge.verdicts import Verdict
 from hissmark.publish.live import LiveState
 from hissmark.publish.shapes import AlarmShape, ChannelReading, LiveReading
+from hissmark.publish.story_shapes import StoryShape, story_shape
 from hissmark.publish.times import rfc3339
+from hissmark.store.recall import story_at
 from hissmark.web.answers import answer
 from hissmark.web.context import Context
 from hissmark.web.history import History, history_of
 from hissmark.web.paging import next_link, page_of
-from hissmark.web.parameters import Limit, Name, OptionalName, SpanQuery, invalid
+from hissmark.web.parameters import Limit, Name, OptionalName, SpanQuery, invalid, time_us
 from hissmark.web.problems import DOCUMENTED, not_found
 from hissmark.web.waiting import waiting_reading
 
 router = APIRouter(prefix="/valves", tags=["valves"], responses=DOCUMENTED)
+
+_one_at_a_time = threading.Lock()
+"""A story needs a copy of the engine: seconds and memory on a large site."""
 
 VERDICTS = tuple(v.text for v in Verdict)
 
@@ -85,6 +91,23 @@ def valve_history(
     tick_s = live.layout.settings.signal.tick_s
     now_us = live.clock.now_us()
     return answer(history_of(context.reader, channel, span, points, tick_s=tick_s, now_us=now_us))
+
+
+@router.get("/{tag:path}/explain", response_model=StoryShape)
+def explain(
+    context: Context,
+    tag: Name,
+    at: Annotated[str | None, Query(max_length=40, description="RFC 3339; now if left out")] = None,
+) -> Response:
+    """The story of a verdict: what was heard, which explanations were compared, what would change it."""
+    live = context.live
+    channel = known_valve(live, tag)
+    at_us = time_us(at, "at")
+    with _one_at_a_time:
+        found = story_at(live.layout, context.reader, live.layout.channels.index(channel), at_us)
+    if found is None:
+        raise not_found("verdict", tag, "Nothing is on record for that moment; see valves/{tag}/history.")
+    return answer(story_shape(found.story, found.basis, found.saved_us))
 
 
 @router.get("/{tag:path}", response_model=Believed)

@@ -1,0 +1,208 @@
+"""The story of a verdict in plain sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from hissmark.engine.telling import Background, Gathered, Lacking, Score, Story, Voice, Want
+from hissmark.engine.wants import blames, name_of
+from hissmark.judge.verdicts import BaselineState, Verdict
+from hissmark.publish.sentences import listing, reason_sentence
+from hissmark.publish.times import age_text, rfc3339
+
+SHOWN_SCORES = 6
+"""Explanations that are put into sentences; the numbers have them all."""
+PLAIN_RISE_DB = 1.0
+
+
+def told(story: Story) -> list[str]:
+    """The story as paragraphs of one or a few sentences."""
+    paragraphs = [
+        f"{story.subject}: {story.verdict.text}. {reason_sentence(story.reason.text)}",
+        _own(story.own),
+        _others(story),
+        background_sentence(story.background),
+        compared_sentence(story),
+        residual_sentence(story),
+    ]
+    if story.own.is_valve and story.evidence is not None and story.verdict is not Verdict.NOT_TESTABLE:
+        paragraphs.append(evidence_sentence(story.evidence))
+    if story.own.is_valve and story.evidence is None:
+        paragraphs.append("How much evidence had been gathered by then is not on record.")
+    return [p for p in paragraphs if p]
+
+
+def changes(story: Story) -> list[str]:
+    """What would change the verdict, one sentence each."""
+    return [want_sentence(want, story.subject) for want in story.wants]
+
+
+def db(value: float | None) -> str:
+    return "unknown" if value is None else f"{round(value, 1) + 0.0:.1f} dB"
+
+
+def signed(value: float | None) -> str:
+    """``+3.1 dB``; what rounds to nothing is ``+0.0 dB``."""
+    return "unknown" if value is None else f"{round(value, 1) + 0.0:+.1f} dB"
+
+
+def _own(own: Voice) -> str:
+    if own.level_db is None:
+        return "Its sensor hears nothing at this moment."
+    if own.rise_db is None:
+        return f"Its floor is {db(own.level_db)}."
+    alone = f" Without the background the rest is {db(own.leak_db)}." if own.leak_db is not None else ""
+    return (
+        f"Its floor is {db(own.level_db)}, {signed(own.rise_db)} against its background of "
+        f"{db(own.baseline_db)} (scatter {db(own.scale_db)}).{alone}"
+    )
+
+
+def _others(story: Story) -> str:
+    """What the others of the group hear, and who is left out."""
+    others = [v for v in story.voices if v.channel != story.channel]
+    risen = [v for v in others if v.rise_db is not None and v.rise_db >= PLAIN_RISE_DB and v.used]
+    left_out = [f"{v.subject} ({v.reason.text})" for v in story.voices if not v.used]
+    if risen:
+        risen.sort(key=lambda v: -(v.rise_db or 0.0))
+        said = "Along the group: " + listing((f"{v.subject} {signed(v.rise_db)}" for v in risen), 6) + "."
+    else:
+        said = "No other channel of the group stands over its background." if others else ""
+    return f"{said} Left out of the comparison: {listing(left_out)}." if left_out else said
+
+
+def background_sentence(b: Background) -> str:
+    """Which baseline, and why that one."""
+    hours = f"{b.learn_s / 3600:g} h"
+    if b.state is BaselineState.LEARNING:
+        return (
+            f"Its background in {_condition(b)} is still being learned: {b.windows} of {b.windows_wanted} "
+            f"windows heard, over at least {hours}."
+        )
+    since = f" since {rfc3339(b.since_us)}" if b.since_us else ""
+    said = {
+        BaselineState.TRACKING: "It follows slow change",
+        BaselineState.HELD: "It is held still while something is under suspicion",
+        BaselineState.APPROVED: "Somebody approved it",
+    }[b.state]
+    drift = (
+        f", {signed(b.drifted_db)} from its anchor of {db(b.anchor_db)}" if b.anchor_db is not None else ""
+    )
+    return f"The background is that of {_condition(b)}, from {b.windows} windows{since}. {said}{drift}."
+
+
+def _condition(b: Background) -> str:
+    if b.by_tags:
+        return (
+            f"the operating condition {b.condition!r}"
+            if b.condition
+            else "ordinary operation (no rule holds)"
+        )
+    if b.modes < 2:
+        return "the only operating condition known"
+    return f"operating condition {b.mode + 1} of the {b.modes} found by listening"
+
+
+def compared_sentence(story: Story) -> str:
+    """The explanations with their scores."""
+    best = story.scores[0]
+    said = f"Best explanation: {name_of(best)}."
+    shown = [f"{name_of(s)} {s.behind:.1f}" for s in story.scores[1:SHOWN_SCORES]]
+    return f"{said} Behind it (log-likelihood): {', '.join(shown)}." if shown else said
+
+
+def residual_sentence(story: Story) -> str:
+    """How far the best explanation misses each channel."""
+    found = [f"{v.subject} {signed(v.residual_db)}" for v in story.voices if v.residual_db is not None]
+    return f"Heard less expected under it: {', '.join(found)}." if found else ""
+
+
+def evidence_sentence(e: Gathered) -> str:
+    """What speaks for the valve passing."""
+    said = (
+        f"Evidence that it is passing: {e.odds:.1f} of the {e.odds_wanted:.1f} wanted (natural log of a "
+        f"likelihood ratio; {e.gathered:.1f} gathered, {e.by_time:.1f} for lasting)."
+    )
+    if e.plausible_s:
+        said += f" It has been a plausible source for {age_text(e.plausible_s)}."
+    if e.margin_db is not None:
+        over = f" over {e.over}" if e.over else ""
+        said += f" Its margin{over} is {db(e.margin_db)}, wanted {db(e.margin_wanted_db)}."
+    return said
+
+
+def score_text(score: Score, subject: str) -> str:
+    """One explanation, marked where it has the valve passing."""
+    return f"{name_of(score)} *" if blames(score, subject) else name_of(score)
+
+
+def want_sentence(want: Want, subject: str) -> str:
+    """One thing that would change the verdict."""
+    return _WANTED[want.what](want, subject)
+
+
+def _closed(want: Want, subject: str) -> str:
+    how = f" ({want.other})" if want.other else ""
+    return f"It is judged once it is closed{how} and has settled."
+
+
+def _data(want: Want, subject: str) -> str:
+    age = f"; the last came {age_text(want.have)} before" if want.have is not None else ""
+    return f"It waits for samples of {want.other}{age}."
+
+
+def _difference(want: Want, subject: str) -> str:
+    tags = f" ({want.other})" if want.other else ""
+    have = want.have or 0.0
+    return f"Pressure difference{tags} is {have:.1f} bar, below the {want.need:g} bar that a test needs."
+
+
+def _margin(want: Want, subject: str) -> str:
+    over = f" over {want.other}" if want.other else ""
+    return f"It needs {_short(want):.1f} dB more margin{over}; without it, far more evidence is wanted."
+
+
+def _better_fit(want: Want, subject: str) -> str:
+    gap = f"; it is {want.have:.1f} behind (log-likelihood)" if want.have is not None else ""
+    return f"{subject} passing must fit the group better than {want.other!r}{gap}."
+
+
+def _short(want: Want) -> float:
+    """By how much it is short of what is wanted."""
+    return (want.need or 0.0) - (want.have or 0.0)
+
+
+_WANTED: dict[Lacking, Callable[[Want, str], str]] = {
+    Lacking.CLOSED: _closed,
+    Lacking.SETTLED: lambda w, _: f"It is judged {age_text(_short(w))} from now, unless it moves again.",
+    Lacking.POSITION: lambda w, _: f"It waits for position tag {w.other}.",
+    Lacking.PRESSURES: lambda w, _: f"It waits for its pressure tags ({w.other}).",
+    Lacking.DIFFERENCE: _difference,
+    Lacking.DATA: _data,
+    Lacking.SENSOR: lambda w, _: f"It waits for its sensor ({w.other}) to be put right.",
+    Lacking.WINDOWS: lambda w, _: f"It waits for {_short(w):.0f} more windows under test conditions.",
+    Lacking.LEARNING_TIME: lambda w, _: f"It waits for {age_text(3600 * _short(w))} more of learning.",
+    Lacking.STEADY: lambda w, _: (
+        f"Its level spreads over {db(w.have)}; at most {db(w.need)} counts as steady."
+    ),
+    Lacking.STILL: lambda w, _: (
+        f"Its level moved by {db(w.have)} within the window; at most {db(w.need)} counts as still."
+    ),
+    Lacking.SAMPLES: lambda w, _: (
+        f"It waits for more samples: {w.have or 0:.0f} slots of the window are filled."
+    ),
+    Lacking.RISE: lambda w, _: f"Its rise must reach {w.need:g} dB; it is {db(w.have)}.",
+    Lacking.GROUP_RISE: lambda w, _: (
+        f"The highest rise of the group must reach {w.need:g} dB; it is {db(w.have)}."
+    ),
+    Lacking.MARGIN: _margin,
+    Lacking.ODDS: lambda w, _: f"It needs {_short(w):.1f} more evidence; it has {w.have or 0.0:.1f}.",
+    Lacking.BETTER_FIT: _better_fit,
+    Lacking.ENDS_BY_RISE: lambda w, _: (
+        f"The verdict ends when its rise falls below {w.need:.2f} dB; it is {db(w.have)}."
+    ),
+    Lacking.ENDS_BY_ODDS: lambda w, _: (
+        f"It ends, too, when the evidence for it falls to {w.need:g}; it is {w.have or 0.0:.1f}."
+    ),
+}
+"""What each lack says of itself."""

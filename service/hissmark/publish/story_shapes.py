@@ -1,0 +1,283 @@
+"""Stories and losses as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, cast
+
+from typing_extensions import TypedDict
+
+from hissmark.engine.losses import Losses
+from hissmark.engine.telling import Background, Gathered, Score, Story, Voice, Want
+from hissmark.engine.wants import name_of
+from hissmark.publish.story import changes, told, want_sentence
+from hissmark.publish.times import rfc3339, rfc3339_or_none
+from hissmark.store.resets import LossReset
+
+
+class VoiceShape(TypedDict):
+    """What one channel of the group says; levels in dB. `residual_db`: heard less expected."""
+
+    channel: str
+    valve: str | None
+    level_db: float | None
+    baseline_db: float | None
+    scale_db: float | None
+    rise_db: float | None
+    leak_db: float | None
+    expected_db: float | None
+    residual_db: float | None
+    compared: bool
+    verdict: str
+    reason: str
+    health: str
+
+
+class ScoreShape(TypedDict):
+    """One explanation: log-likelihood less the price of its freedom, and how far it is behind the best.
+
+    `residuals_db`: heard less expected of each channel, in the order of `group`.
+    """
+
+    explanation: str
+    source: str | None
+    second: str | None
+    beside: str | None
+    words: str
+    score: float
+    behind: float
+    residuals_db: list[float | None]
+
+
+class BackgroundShape(TypedDict):
+    """The baseline that was used."""
+
+    state: str
+    condition: str | None
+    by_tags: bool
+    mode: int
+    modes: int
+    baseline_db: float | None
+    scale_db: float | None
+    anchor_db: float | None
+    drifted_db: float | None
+    windows: int
+    windows_wanted: int
+    since: str | None
+    learn_s: int
+
+
+class EvidenceShape(TypedDict):
+    """What speaks for the valve passing; natural logs of likelihood ratios, margins in dB."""
+
+    now: float
+    gathered: float
+    by_time: float
+    odds: float
+    odds_wanted: float
+    plausible_s: float
+    margin_db: float | None
+    margin_wanted_db: float
+    over: str | None
+    passing: bool
+
+
+class WantShape(TypedDict):
+    """One thing that would change the verdict."""
+
+    what: str
+    have: float | None
+    need: float | None
+    unit: str
+    other: str | None
+    sentence: str
+
+
+class StoryShape(TypedDict):
+    """The story of a verdict. `basis`: "saved state", or "history" where only that is left of the moment."""
+
+    valve: str
+    channel: str
+    group: str
+    at: str
+    basis: str
+    state_saved: str
+    verdict: str
+    reason: str
+    sentences: list[str]
+    would_change: list[str]
+    channels: list[VoiceShape]
+    background: BackgroundShape
+    explanations: list[ScoreShape]
+    evidence: EvidenceShape | None
+    wants: list[WantShape]
+
+
+class PairShape(TypedDict):
+    """Loss between neighbours, dB, with its uncertainty (one standard deviation); by the register as well."""
+
+    between: list[str]
+    loss_db: float
+    sd_db: float
+    register_db: float
+    register_sd_db: float
+
+
+class CouplingShape(TypedDict):
+    """How much better than ordinary a sensor hears, dB."""
+
+    channel: str
+    valve: str
+    coupling_db: float
+    sd_db: float
+
+
+class ResetShape(TypedDict):
+    """Learned losses that somebody had forgotten. `applied` is null until the service has done it."""
+
+    asked: str
+    applied: str | None
+    operator: str
+    comment: str
+
+
+class LossesShape(TypedDict):
+    """What is believed of a group's pipework, from how many openings of its valves it was learned."""
+
+    group: str
+    measured: int
+    pairs: list[PairShape]
+    couplings: list[CouplingShape]
+    resets: list[ResetShape]
+
+
+def story_shape(story: Story, basis: str, saved_us: int) -> StoryShape:
+    """A story in full."""
+    return {
+        "valve": story.subject,
+        "channel": story.channel,
+        "group": story.group,
+        "at": rfc3339(story.at_us),
+        "basis": basis,
+        "state_saved": rfc3339(saved_us),
+        "verdict": story.verdict.text,
+        "reason": story.reason.text,
+        "sentences": told(story),
+        "would_change": changes(story),
+        "channels": [_voice(v) for v in story.voices],
+        "background": _background(story.background),
+        "explanations": [_score(s) for s in story.scores],
+        "evidence": None if story.evidence is None else _evidence(story.evidence),
+        "wants": [_want(w, story.subject) for w in story.wants],
+    }
+
+
+def losses_shape(losses: Losses, resets: Sequence[LossReset]) -> LossesShape:
+    """Losses and couplings of a group."""
+    return {
+        "group": losses.group,
+        "measured": losses.measured,
+        "pairs": [
+            {
+                "between": [p.from_, p.to],
+                "loss_db": _2(p.loss_db),
+                "sd_db": _2(p.sd_db),
+                "register_db": _2(p.register_db),
+                "register_sd_db": _2(p.register_sd_db),
+            }
+            for p in losses.pairs
+        ],
+        "couplings": [
+            {
+                "channel": c.channel,
+                "valve": c.subject,
+                "coupling_db": _2(c.coupling_db),
+                "sd_db": _2(c.sd_db),
+            }
+            for c in losses.couplings
+        ],
+        "resets": [
+            {
+                "asked": rfc3339(r.asked_us),
+                "applied": rfc3339_or_none(r.applied_us),
+                "operator": r.operator,
+                "comment": r.comment,
+            }
+            for r in resets
+        ],
+    }
+
+
+def _2(value: float) -> float:
+    """Hundredths of a decibel: more is noise."""
+    return round(value, 2)
+
+
+def _or_none(value: float | None) -> float | None:
+    return None if value is None else _2(value)
+
+
+def _voice(v: Voice) -> VoiceShape:
+    return {
+        "channel": v.channel,
+        "valve": v.subject if v.is_valve else None,
+        "level_db": _or_none(v.level_db),
+        "baseline_db": _or_none(v.baseline_db),
+        "scale_db": _or_none(v.scale_db),
+        "rise_db": _or_none(v.rise_db),
+        "leak_db": _or_none(v.leak_db),
+        "expected_db": _or_none(v.expected_db),
+        "residual_db": _or_none(v.residual_db),
+        "compared": v.used,
+        "verdict": v.verdict.text,
+        "reason": v.reason.text,
+        "health": v.health.text,
+    }
+
+
+def _score(s: Score) -> ScoreShape:
+    return {
+        "explanation": s.explanation.text,
+        "source": s.source,
+        "second": s.second,
+        "beside": s.beside,
+        "words": name_of(s),
+        "score": _2(s.score),
+        "behind": _2(s.behind),
+        "residuals_db": [_or_none(r) for r in s.residual_db],
+    }
+
+
+def _background(b: Background) -> BackgroundShape:
+    return {
+        "state": b.state.text,
+        "condition": b.condition,
+        "by_tags": b.by_tags,
+        "mode": b.mode,
+        "modes": b.modes,
+        "baseline_db": _or_none(b.value_db),
+        "scale_db": _or_none(b.scale_db),
+        "anchor_db": _or_none(b.anchor_db),
+        "drifted_db": _or_none(b.drifted_db),
+        "windows": b.windows,
+        "windows_wanted": b.windows_wanted,
+        "since": rfc3339_or_none(b.since_us),
+        "learn_s": b.learn_s,
+    }
+
+
+def _evidence(e: Gathered) -> EvidenceShape:
+    shape: dict[str, Any] = {name: getattr(e, name) for name in EvidenceShape.__annotations__}
+    rounded = {k: _2(v) if isinstance(v, float) else v for k, v in shape.items()}
+    return cast(EvidenceShape, rounded)
+
+
+def _want(w: Want, subject: str) -> WantShape:
+    return {
+        "what": w.what.value,
+        "have": _or_none(w.have),
+        "need": _or_none(w.need),
+        "unit": w.unit,
+        "other": w.other,
+        "sentence": want_sentence(w, subject),
+    }

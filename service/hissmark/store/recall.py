@@ -1,0 +1,129 @@
+"""The engine as it was, from what is stored: the last saved state, and what one group has heard since.
+
+A copy is restored and fed; the running service is not touched. A moment before the saved state cannot be
+restored: of it the history keeps levels, backgrounds and verdicts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from hissmark.decode.columns import NOT_JUDGED, Batch, Flag
+from hissmark.engine.engine import Engine
+from hissmark.engine.intake import US
+from hissmark.engine.layout import PROCESS, Layout
+from hissmark.engine.snapshot import SnapshotError
+from hissmark.engine.story import Recorded, tell, tell_recorded
+from hissmark.engine.telling import Story
+from hissmark.judge.verdicts import Reason, Verdict
+from hissmark.store.blocks import HOUR_US, Block
+from hissmark.store.errors import StoreError
+from hissmark.store.history import decoded
+from hissmark.store.reader import Reader
+
+
+class Basis(StrEnum):
+    """What a story was made from."""
+
+    STATE = "saved state"
+    HISTORY = "history"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A story, what it was made from, and when the state used was saved."""
+
+    story: Story
+    basis: Basis
+    saved_us: int
+
+
+def story_at(layout: Layout, reader: Reader, channel: int, at_us: int | None) -> Told | None:
+    """The story of a channel at a moment (None: now). None where nothing is on record."""
+    group = int(layout.group_of[channel])
+    restored = restored_engine(layout, reader)
+    if restored is None:
+        return None
+    engine, saved_us = restored
+    if at_us is None or int(engine.intake.tick_us[group]) <= at_us:
+        catch_up(engine, reader, group, at_us)
+    if at_us is not None and int(engine.intake.tick_us[group]) > at_us:
+        recorded = _recorded(layout, reader, group, at_us)
+        if recorded is None:
+            return None
+        return Told(tell_recorded(engine, channel, recorded), Basis.HISTORY, saved_us)
+    story = tell(engine, channel)
+    return None if story is None else Told(story, Basis.STATE, saved_us)
+
+
+def restored_engine(layout: Layout, reader: Reader) -> tuple[Engine, int] | None:
+    """A copy of the engine as last saved, and when that was; None before the first time."""
+    saved = reader.engine_state()
+    if saved is None:
+        return None
+    engine = Engine(layout)
+    try:
+        engine.restore(saved.payload)
+    except SnapshotError as error:
+        raise StoreError(f"The story cannot be told: {error}.") from None
+    return engine, saved.saved_us
+
+
+def catch_up(engine: Engine, reader: Reader, group: int, until_us: int | None = None) -> None:
+    """Feed what one group has heard since; stops at the group's last tick up to `until_us`."""
+    layout, start_us = engine.layout, engine.resume_from_us
+    if start_us is None:
+        return
+    index = np.unique(layout.input_series[layout.input_group == group])
+    names = [layout.names[i] for i in index.tolist()]
+    tick_us = layout.settings.signal.tick_s * US
+
+    def reached(at_us: int) -> bool:
+        return until_us is not None and at_us + tick_us > until_us
+
+    if reached(int(engine.intake.tick_us[group])):
+        return
+    for batch in reader.samples_after(names, start_us):
+        known = Batch(index[batch.series].astype(np.int32), batch.time_us, batch.value, batch.flags)
+        engine.accept(judged_once(known, layout))
+        for tick in engine.ticks():
+            if reached(tick.at_us):
+                return
+
+
+def judged_once(batch: Batch, layout: Layout) -> Batch:
+    """Leave out what was not judged when it came (late process values tell the state of the plant)."""
+    is_level = np.zeros(len(layout.names), bool)
+    is_level[layout.input_series[layout.input_role != PROCESS]] = True
+    bar = np.where(is_level[batch.series], int(NOT_JUDGED), int(Flag.AHEAD))
+    keep = (batch.flags & bar) == 0
+    return Batch(batch.series[keep], batch.time_us[keep], batch.value[keep], batch.flags[keep] & 0)
+
+
+def _recorded(layout: Layout, reader: Reader, group: int, at_us: int) -> Recorded | None:
+    """The group's last tick up to a moment, not more than an hour before it."""
+    name = layout.group_names[group]
+    best: tuple[int, Block, int] | None = None
+    for block in decoded(reader.blocks(name, at_us - HOUR_US, at_us + 1), []):
+        row = int(np.searchsorted(block.time_us, at_us, side="right")) - 1
+        if row >= 0 and (best is None or block.time_us[row] > best[0]):
+            best = int(block.time_us[row]), block, row
+    if best is None or best[0] < at_us - HOUR_US:
+        return None
+    time_us, block, row = best
+    first, count = int(layout.first[group]), int(layout.count[group])
+    level, baseline, difference = (np.full(count, np.nan, np.float32) for _ in range(3))
+    verdict = np.full(count, Verdict.NOT_TESTABLE, np.uint8)
+    reason = np.full(count, Reason.NO_FRESH_DATA, np.uint8)
+    for i, channel in enumerate(layout.channels[first : first + count]):
+        if channel.name not in block.channels:
+            continue
+        at = block.channels.index(channel.name)
+        level[i], baseline[i] = block.level_db[row, at], block.baseline_db[row, at]
+        difference[i] = block.difference_bar[row, at]
+        if block.verdict[row, at] in set(Verdict) and block.reason[row, at] in set(Reason):
+            verdict[i], reason[i] = block.verdict[row, at], block.reason[row, at]
+    return Recorded(time_us, level, baseline, verdict, reason, difference)
