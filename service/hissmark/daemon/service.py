@@ -122,8 +122,8 @@ class Daemon:
         self._note_settings()
         self._worker.recover()
         self._restore_live()
+        self.notifier.start()  # first: what the worker records from now on is told
         self._worker.start()
-        self.notifier.start()
         self._web.start()
         self._housekeeping.start()
         self._receiver.start()
