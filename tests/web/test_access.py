@@ -379,7 +379,7 @@ def test_an_open_stream_ends_with_the_session(
         ({"Origin": "http://evil.example"}, 403),
         ({"Origin": "http://testserver:8470"}, 403),
         ({"Origin": "null"}, 403),
-        ({"Origin": "http://evil.example", "Sec-Fetch-Site": "same-origin"}, 403),
+        ({"Origin": "https://leaks.north.example", "Sec-Fetch-Site": "same-origin"}, 404),
         ({"Origin": "http://testserver", "Sec-Fetch-Site": "same-site"}, 403),
         ({"Origin": "http://testserver", "Sec-Fetch-Site": "cross-site"}, 403),
         ({"Sec-Fetch-Site": "none"}, 403),
@@ -509,6 +509,14 @@ def test_the_proxy_says_who_calls_and_how(behind: Any) -> None:
     path = "/api/v1/alarms/XV-999/passing/acknowledge"
     assert through.post(path, json={"operator": "x"}, headers=cookie | own).status_code == 404
     assert through.post(path, json={"operator": "x"}, headers=cookie | foreign).status_code == 403
+
+
+def test_a_proxy_on_this_machine_is_told_from_the_machine(house: tuple[Invented, People]) -> None:
+    plant, people = house
+    app = create_app(replace(plant.context, book=people.book, proxies=Proxies(["127.0.0.1"])))
+    assert from_address(app, "127.0.0.1").get("/metrics").status_code == 200
+    assert from_address(app, "127.0.0.1", X_Forwarded_For="192.0.2.7").get("/metrics").status_code == 401
+    assert from_address(app, "127.0.0.1", X_Forwarded_For="127.0.0.1").get("/metrics").status_code == 401
 
 
 def test_callers_behind_one_proxy_are_told_apart(behind: Any) -> None:

@@ -52,12 +52,12 @@ class Caller:
         headers = Headers(scope=scope)
         peer = str((scope.get("client") or ("",))[0])
         host = headers.get("host", "")
+        here = _is_loopback(peer) and not any(name in headers for name in _FORWARDING)
         if peer not in proxies:
-            here = _is_loopback(peer) and not any(name in headers for name in _FORWARDING)
             return Caller(_site(peer), here, False, scope.get("scheme") == "https", host)
         secure = headers.get("x-forwarded-proto", "").strip().lower() == "https"
         address = _first_stranger(headers.getlist("x-forwarded-for"), proxies) or peer
-        return Caller(_site(address), False, True, secure, headers.get("x-forwarded-host", host).strip())
+        return Caller(_site(address), here, True, secure, headers.get("x-forwarded-host", host).strip())
 
     @property
     def by_address_or_plain_name(self) -> bool:

@@ -193,15 +193,17 @@ def _own(scope: Scope, caller: Caller) -> bool:
     """Whether a page of this service sent it: browsers say so, and pages cannot make them lie."""
     headers = Headers(scope=scope)
     site, origin = headers.get("sec-fetch-site"), headers.get("origin")
-    if origin is not None and not caller.wrote(origin):
-        return False
-    return site == "same-origin" if site is not None else origin is not None
+    if site is not None:  # what the browser itself says counts, also behind a proxy that changes the host
+        return site == "same-origin"
+    return origin is not None and caller.wrote(origin)
 
 
 def _foreign(scope: Scope, caller: Caller) -> Response | None:
     """A page of somebody else tries to have something done, signed in or not."""
-    origin = Headers(scope=scope).get("origin")
-    if scope["method"] in _READING or origin is None or caller.wrote(origin):
+    headers = Headers(scope=scope)
+    site, origin = headers.get("sec-fetch-site"), headers.get("origin")
+    own = site in ("same-origin", "none") if site is not None else origin is None or caller.wrote(origin)
+    if own or scope["method"] in _READING:
         return None
     return problem(403, "Only the pages of this service may act in your name.")
 
