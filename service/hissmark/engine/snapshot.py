@@ -138,7 +138,8 @@ def _copy(target: npt.NDArray[Any], saved: npt.NDArray[Any], where: Any, axis: s
 
 
 def _changes(old: Names, new: Names) -> list[str]:
-    plain = [n.replace("\x1f", "/") for n in old if n not in set(new)]
+    kept = set(new)
+    plain = [n.replace("\x1f", "/") for n in old if n not in kept]
     return [f"channel {n} is no longer in the register under that group" for n in plain]
 
 
