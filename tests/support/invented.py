@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from hissmark.alarms.journal import (
+    ActionKind,
     Alarm,
     AlarmEvent,
     AlarmKind,
@@ -23,6 +24,7 @@ from hissmark.alarms.journal import (
     JournalEntry,
     Priority,
 )
+from hissmark.alarms.states import Trigger, transition
 from hissmark.decode.columns import Batch
 from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
@@ -34,7 +36,7 @@ from hissmark.publish.metrics import Metrics
 from hissmark.store import Writer, open_for_actions, open_for_reading, open_store
 from hissmark.store.actions import record_action
 from hissmark.store.blocks import of_tick
-from hissmark.store.notes import add_note
+from hissmark.store.notes import ShiftNote, add_note
 from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest
 from hissmark.web import ActionOutcome, WebContext
@@ -258,7 +260,7 @@ class Invented:
         return WebContext(
             self.live, self.reader, self.act, self.metrics, "North works",
             settings=lambda: {"name": "North works", "judge": {"rise_limit_db": 6.0}},
-            write_note=lambda who, text, valve: add_note(self._actions, who, text, valve, self.clock.now_us()),
+            write_note=self.write_note,
         )  # fmt: skip
 
     def healthy(self) -> None:
@@ -317,7 +319,9 @@ class Invented:
         )
 
     def act(self, request: ActionRequest) -> ActionOutcome:
-        """Acknowledge as the service does: on record first, then applied."""
+        """Do as the service does: on record first, then applied, by the program's own transitions."""
+        if request.kind is not ActionKind.ACKNOWLEDGE:
+            return self._put_aside_or_back(request)
         held = self.standing.get((request.valve, request.alarm))
         if held is None or held.state not in (AlarmState.UNACKNOWLEDGED, AlarmState.RTN_UNACKNOWLEDGED):
             by = f" {held.operator} has acknowledged it." if held and held.operator else ""
@@ -332,6 +336,26 @@ class Invented:
         with self.writer.transaction() as tx:
             tx.action_applied(number, now_us, "applied")
         return ActionOutcome(True, f"{request.valve} is acknowledged.", number, now_us)
+
+    def write_note(self, author: str, text: str, valve: str | None) -> ShiftNote:
+        return add_note(self._actions, author, text, valve, self.clock.now_us())
+
+    def _put_aside_or_back(self, request: ActionRequest) -> ActionOutcome:
+        held = self.standing.get((request.valve, request.alarm))
+        trigger = Trigger(request.kind.value.replace("-", " "))
+        way = held and transition(held.state, trigger, held.active)
+        if not held or not way:
+            return ActionOutcome(False, f"{request.valve} has nothing to {trigger}.")
+        now_us = self.clock.now_us()
+        number = record_action(self._actions, request, now_us)
+        done = replace(
+            held, state=way[0], changed_us=now_us, operator=request.operator, comment=request.comment,
+            shelved_until_us=request.until_us,
+        )  # fmt: skip
+        self._put_alarm(done, way[1], now_us, number)
+        with self.writer.transaction() as tx:
+            tx.action_applied(number, now_us, "applied")
+        return ActionOutcome(True, f"{request.valve}: {way[1]}.", number, now_us)
 
     def _put_alarm(self, alarm: Alarm, event: AlarmEvent, at_us: int, action_id: int = 0) -> Alarm:
         entry = JournalEntry(

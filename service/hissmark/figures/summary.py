@@ -36,6 +36,7 @@ class Figures:
         share_over: share of the 10-minute periods with more than 10 alarms. flood_share: of time in floods.
         stale: what has stood longer than a day at the end. most_stale: the most at any moment.
         standing: alarms that stand at the end.
+        ten_minutes: alarms in each whole 10-minute period of the clock, and when the first begins (us).
         acknowledged_s: median and 90th percentile from annunciation to acknowledgement; None without any.
     """
 
@@ -55,6 +56,7 @@ class Figures:
     standing: int
     priorities: dict[str, int]
     acknowledged_s: tuple[float, float] | None
+    ten_minutes: tuple[int, tuple[int, ...]]
 
 
 def figures_of(
@@ -69,6 +71,7 @@ def figures_of(
     at = [row.entry.at_us for row in shown]
     found = stands(before, rows)
     runs = load.floods(at, from_us, to_us)
+    first_us, per_period = load.counts(at, from_us, to_us, load.TEN_MIN_US)
     flooded_us = sum(f.end_us - f.begin_us for f in runs)
     return Figures(
         from_us, to_us, len(shown),
@@ -78,6 +81,7 @@ def figures_of(
         tuple(actors.chattering(shown, chatter_us)), tuple(actors.stale(found, to_us)),
         actors.most_stale(found, from_us, to_us), sum(s.end_us is None for s in found),
         actors.by_priority(shown), _spread(acknowledgement_times_s(rows)),
+        (first_us, tuple(per_period.tolist())),
     )  # fmt: skip
 
 

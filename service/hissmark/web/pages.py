@@ -26,6 +26,8 @@ def pages_router() -> APIRouter:
     @router.get("/group/{name:path}")
     @router.get("/valve/{name:path}")
     @router.get("/journal")
+    @router.get("/figures")
+    @router.get("/handover")
     @router.get("/sensors")
     def page(request: Request, name: str = "") -> Response:
         return _file(request, *document)

@@ -40,7 +40,10 @@ class Pulse(TypedDict):
 
 
 class Snapshot(TypedDict):
-    """Everything the first page shows; `event` is where to go on listening."""
+    """Everything the first page shows; `event` is where to go on listening.
+
+    `max_shelve_s`: the longest time the site lets an alarm be shelved.
+    """
 
     site: str
     demo: bool
@@ -48,6 +51,7 @@ class Snapshot(TypedDict):
     event: str
     pulse: Pulse
     stale_s: int
+    max_shelve_s: int
     group_names: list[str]
     groups: list[LiveReading]
     alarms: list[AlarmShape]
@@ -67,6 +71,7 @@ def now(context: Context) -> Response:
         "event": event,
         "pulse": pulse(live),
         "stale_s": live.layout.settings.signal.stale_s,
+        "max_shelve_s": live.layout.settings.alarms.max_shelve_s,
         "group_names": list(names),
         "groups": [live.reading_json(name) or waiting_reading(live, name) for name in names],
         "alarms": live.alarms_json(),

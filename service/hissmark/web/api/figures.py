@@ -10,7 +10,7 @@ from typing_extensions import TypedDict
 from hissmark.engine.settings import CoreSettings
 from hissmark.figures.actors import CHATTER_US, Actor
 from hissmark.figures.annunciations import Stand
-from hissmark.figures.load import DAY_US, Rate
+from hissmark.figures.load import DAY_US, TEN_MIN_US, Rate
 from hissmark.figures.summary import ENOUGH_US, TARGETS, Figures, figures_of
 from hissmark.publish.times import rfc3339, rfc3339_or_none
 from hissmark.store.reader import Reader
@@ -23,6 +23,8 @@ from hissmark.web.spans import before, entries, span_of
 router = APIRouter(prefix="/figures", tags=["figures"], responses=DOCUMENTED)
 
 MOST_LISTED = 100
+MOST_PERIODS = 92 * 144
+"""The newest so many periods of 10 minutes are listed one by one: a quarter of a year."""
 
 
 class RateShape(TypedDict):
@@ -31,6 +33,13 @@ class RateShape(TypedDict):
     mean: float
     most: int
     periods: int
+
+
+class PeriodsShape(TypedDict):
+    """Alarms in each whole 10 minutes of the clock (UTC), from `begin` on; the newest `MOST_PERIODS`."""
+
+    begin: str
+    counts: list[int]
 
 
 class FloodShape(TypedDict):
@@ -74,6 +83,7 @@ class FiguresShape(TypedDict):
     per_10_min: RateShape
     per_hour: RateShape
     per_day: RateShape
+    ten_minutes: PeriodsShape
     share_over_10: float
     floods: list[FloodShape]
     flood_share: float
@@ -130,6 +140,7 @@ def shape_of(found: Figures, chatter_us: int, recorded_us: int | None) -> Figure
         "per_10_min": _rate(found.per_10_min),
         "per_hour": _rate(found.per_hour),
         "per_day": _rate(found.per_day),
+        "ten_minutes": _periods(*found.ten_minutes),
         "share_over_10": round(found.share_over, 6),
         "floods": [
             {"begin": rfc3339(f.begin_us), "end": rfc3339(f.end_us), "alarms": f.alarms}
@@ -153,6 +164,11 @@ def shape_of(found: Figures, chatter_us: int, recorded_us: int | None) -> Figure
 
 def _rate(found: Rate) -> RateShape:
     return {"mean": round(found.mean, 6), "most": found.most, "periods": found.periods}
+
+
+def _periods(first_us: int, counts: tuple[int, ...]) -> PeriodsShape:
+    left_out = max(0, len(counts) - MOST_PERIODS)
+    return {"begin": rfc3339(first_us + left_out * TEN_MIN_US), "counts": list(counts[left_out:])}
 
 
 def _actor(found: Actor) -> ActorShape:

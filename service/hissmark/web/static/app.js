@@ -1,16 +1,19 @@
 // The frame around the pages: which one the address means, the header, and never looking calm when blind.
 
 import { h } from "./dom.js";
+import { figuresPage } from "./figures.js";
 import { groupPage } from "./group.js";
+import { handoverPage } from "./handover.js";
 import { journalPage } from "./journal.js";
 import { installKeys } from "./keys.js";
 import { isBlind, lastKnown, listen, live, silentSeconds, sortedAlarms, start } from "./live.js";
 import { nowPage } from "./now.js";
 import { sensorsPage } from "./sensors.js";
+import { hearAlarms, installSound } from "./sound.js";
 import { ageText, clockSeconds, inUtc, serviceNow, toggleZone, zoneName } from "./time.js";
 import { valvePage } from "./valve.js";
 
-const PAGES = { "": nowPage, group: groupPage, valve: valvePage, journal: journalPage, sensors: sensorsPage };
+const PAGES = { "": nowPage, group: groupPage, valve: valvePage, journal: journalPage, figures: figuresPage, handover: handoverPage, sensors: sensorsPage };
 const page = document.getElementById("page");
 let update = () => {};
 let title = "";
@@ -21,7 +24,7 @@ function show() {
   const name = decodeURIComponent(rest.join("/"));
   const make = PAGES[kind] ?? nowPage;
   update = make(page, name, new URLSearchParams(location.search), go) ?? (() => {});
-  for (const link of document.querySelectorAll("nav a")) {
+  for (const link of document.querySelectorAll("header nav a")) {
     const here = link.dataset.page === (kind || "now");
     if (here) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");
@@ -104,6 +107,7 @@ function zone() {
 }
 
 listen((kind, detail) => {
+  if (kind === "all" || kind === "alarms") hearAlarms();
   if (kind === "all") {
     drawHead();
     if (!show.done) show();
@@ -119,5 +123,6 @@ setInterval(drawLink, 1000);
 document.getElementById("zone").addEventListener("click", zone);
 installKeys({ go, zone, extra: (event) => update.key?.(event) ?? false });
 theme();
+installSound();
 start();
 page.replaceChildren(h("p", { class: "loading" }, "Asking the service…"));

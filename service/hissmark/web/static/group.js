@@ -77,7 +77,7 @@ function belief(reading) {
     facts.push(["Next", `${next.kind}${next.source ? `: ${next.source}` : ""}`], ["Margin", decibels(margin)]);
   }
   if (odds !== null) facts.push(["Odds", oddsText(odds)]);
-  const alarms = sortedAlarms((a) => a.group === reading.group);
+  const alarms = sortedAlarms((a) => a.group === reading.group); // also what is put aside: it tells why nobody calls
   const told = alarms.some((a) => a.active && a.valve === reading.explanation.source); // no need to say it twice
   return [
     h("h2", {}, "What explains it"),

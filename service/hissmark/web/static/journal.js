@@ -21,7 +21,8 @@ const COLUMNS = [
 export function journalPage(page, _name, query, go) {
   const rows = h("div", { class: "table-wrap" });
   const valve = h("input", { name: "valve", value: query.get("valve") ?? "", placeholder: "any valve", "aria-label": "Valve" });
-  const event = h("select", { name: "event", "aria-label": "Event" }, ["", "raised", "cleared", "acknowledged", "shelved", "unshelved", "shelf-expired"].map((v) =>
+  const event = h("select", { name: "event", "aria-label": "Event" }, ["", "raised", "cleared", "acknowledged", "shelved", "unshelved", "shelf-expired", "suppressed", "unsuppressed",
+    "out-of-service", "returned-to-service"].map((v) =>
     h("option", { value: v, selected: v === (query.get("event") ?? "") }, v || "any event")));
   const older = h("p", {});
   page.replaceChildren(h("section", { class: "panel", "aria-labelledby": "journal-title" },

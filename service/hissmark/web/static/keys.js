@@ -1,15 +1,21 @@
 // Hands on the keyboard: move, open, acknowledge, search, help.
 
-import { confirmAcknowledge, needsAcknowledge } from "./alarms.js";
+import { canRemove, canShelve, confirmAcknowledge, confirmRemove, confirmReturn, confirmSeveral, confirmShelve, confirmUnshelve, mayAct } from "./acts.js";
 import { h, pathOf } from "./dom.js";
 import { live, sortedAlarms } from "./live.js";
+import { needsAcknowledge } from "./said.js";
+import { silence } from "./sound.js";
 
 const HELP = [
   ["← → ↑ ↓", "from alarm to alarm, group to group, valve to valve"],
   ["Enter", "open what is marked"],
   ["A", "acknowledge the marked alarm, or the first one"],
+  ["S", "shelve the marked alarm, or take it off the shelf"],
+  ["O", "take the marked alarm out of service, or return it"],
+  ["M", "acknowledge several alarms"],
+  ["Q", "silence the sound until the next new alarm"],
   ["/", "find a valve or group"],
-  ["N J E", "pages: now, journal, sensors"],
+  ["N F H J E", "pages: now, alarm figures, handover, journal, sensors"],
   ["U", "times in your zone or UTC"],
   ["+ − 0", "valve page: zoom in, out, back to the last day"],
   ["Esc", "close what is open; else back to Now"],
@@ -28,25 +34,34 @@ export function installKeys({ go, zone, extra }) {
 }
 
 function act(event, go, zone) {
-  const pages = { n: "/", j: "/journal", e: "/sensors" };
+  const pages = { n: "/", f: "/figures", h: "/handover", j: "/journal", e: "/sensors" };
   const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
   if (key in pages) return go(pages[key]), true;
   if (key === "/") return search(go), true;
   if (key === "?") return showHelp(), true;
   if (key === "u") return zone(), true;
-  if (key === "a") return acknowledge();
+  if (key === "q") return silence();
+  if ("asom".includes(key)) return mayAct() && deed(key);
   if (key === "Escape" && location.pathname !== "/") return go("/"), true;
   if (key === "Enter" && event.target.dataset?.open) return go(event.target.dataset.open), true;
   return key.startsWith("Arrow") && move(key);
 }
 
-function acknowledge() {
-  const marked = document.activeElement?.closest?.("[data-key]")?.dataset.key;
-  const alarm = live.alarms.get(marked) ?? sortedAlarms(needsAcknowledge)[0];
-  if (!alarm || !needsAcknowledge(alarm)) return false;
-  confirmAcknowledge(alarm);
+/** A, S, O: what fits the marked alarm (A takes the first one if none is marked); M: several. */
+function deed(key) {
+  const marked = live.alarms.get(document.activeElement?.closest?.("[data-key]")?.dataset.key);
+  const open = sortedAlarms(needsAcknowledge);
+  if (key === "m") return open.length > 0 && (confirmSeveral(), true);
+  const alarm = marked ?? (key === "a" ? open[0] : undefined);
+  const does = alarm && { a: acknowledging, s: shelving, o: removing }[key](alarm);
+  if (!does) return false;
+  does(alarm);
   return true;
 }
+
+const acknowledging = (alarm) => needsAcknowledge(alarm) && confirmAcknowledge;
+const shelving = (alarm) => (alarm.state === "shelved" ? confirmUnshelve : canShelve(alarm) && confirmShelve);
+const removing = (alarm) => (alarm.state === "out-of-service" ? confirmReturn : canRemove(alarm) && confirmRemove);
 
 /** To the nearest item in the arrow's direction, as the eye sees it. */
 function move(key) {
@@ -84,14 +99,14 @@ function open(dialog) {
 }
 
 function search(go) {
-  const found = h("ul", { class: "found", role: "listbox", id: "found" });
+  const found = h("ul", { class: "found", id: "found", "aria-label": "What fits" });
   const input = h("input", { type: "search", "aria-label": "Valve or group", placeholder: "Tag of a valve, or a group", autocomplete: "off", "aria-controls": "found" });
   const dialog = open(h("dialog", { class: "search", "aria-label": "Find a tag" },
     h("form", { method: "dialog", onsubmit: (e) => { e.preventDefault(); found.querySelector("a")?.click(); } }, input), found));
   const show = () => {
     const asked = input.value.trim().toLowerCase();
     found.replaceChildren(...matches(asked).map(({ name, path, note }) =>
-      h("li", { role: "option" }, h("a", { href: path, onclick: (e) => { e.preventDefault(); dialog.close(); go(path); } }, name, h("span", {}, note)))));
+      h("li", {}, h("a", { href: path, onclick: (e) => { e.preventDefault(); dialog.close(); go(path); } }, name, h("span", {}, note)))));
   };
   input.addEventListener("input", show);
   dialog.addEventListener("keydown", (event) => {

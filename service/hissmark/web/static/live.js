@@ -7,7 +7,7 @@ export const BLIND_AFTER_MS = 5000;
 
 export const live = {
   site: "", demo: false, version: "", pulse: null, groupNames: [], groups: new Map(), alarms: new Map(),
-  journal: [], ready: false,
+  journal: [], ready: false, maxShelve: 0,
 };
 
 const listeners = new Set();
@@ -88,7 +88,7 @@ function take(snapshot) {
     site: snapshot.site, demo: snapshot.demo, version: snapshot.version, groupNames: snapshot.group_names,
     groups: new Map(snapshot.groups.map((reading) => [reading.group, reading])),
     alarms: new Map(snapshot.alarms.map((alarm) => [alarmKey(alarm), alarm])),
-    journal: snapshot.journal, ready: true,
+    journal: snapshot.journal, ready: true, maxShelve: snapshot.max_shelve_s,
   });
   touch(snapshot.pulse);
   source = new EventSource(`/api/v1/events?after=${encodeURIComponent(snapshot.event)}`);
@@ -135,7 +135,7 @@ export function sortedAlarms(wanted = () => true) {
   );
 }
 
-/** Whether a valve has an active passing alarm: only then may it wear colour. */
+/** Whether a valve has an active alarm in view: only then may it wear colour. */
 export function isAlarmed(tag) {
-  return [...live.alarms.values()].some((a) => a.valve === tag && a.active && a.alarm !== "sensor-fault");
+  return [...live.alarms.values()].some((a) => a.valve === tag && a.active && (RANK[a.state] ?? 3) < 3 && a.alarm !== "sensor-fault");
 }

@@ -1,21 +1,25 @@
 // The page "Now": active alarms, newest changes, the plant as small skylines.
 
-import { alarmCard, changeList, needsAcknowledge } from "./alarms.js";
+import { confirmSeveral } from "./acts.js";
+import { alarmCard } from "./alarms.js";
 import { h, pathOf } from "./dom.js";
 import { isAlarmed, live, sortedAlarms } from "./live.js";
+import { changeList, isAside, needsAcknowledge, STATE_WORDS } from "./said.js";
 import { lookOf, smallSkyline } from "./skyline.js";
 import { timeElement } from "./time.js";
 
 export function nowPage(page) {
   const alarms = h("div", { class: "alarm-list" });
+  const aside = h("details", { class: "put-aside" });
   const count = h("p", { class: "count", "aria-live": "polite" });
+  const several = h("button", { type: "button", class: "act several-button", "aria-keyshortcuts": "M", onclick: confirmSeveral }, "Acknowledge several");
   const changes = h("div", {});
   const summary = h("p", { class: "count" });
   const plant = h("div", { class: `plant ${live.groupNames.length <= 9 ? "few" : "many"}` });
   page.replaceChildren(
     h("div", { class: "now" },
       h("section", { class: "alarms panel", "aria-labelledby": "alarms-title" },
-        h("h1", { id: "alarms-title" }, "Alarms"), count, alarms),
+        h("div", { class: "head" }, h("h1", { id: "alarms-title" }, "Alarms"), count, several), alarms, aside),
       h("section", { class: "changes-panel panel", "aria-labelledby": "changes-title" },
         h("h2", { id: "changes-title" }, "Newest changes"), changes,
         h("p", {}, h("a", { href: "/journal" }, "The whole journal"))),
@@ -24,8 +28,10 @@ export function nowPage(page) {
 
   const tiles = new Map();
   const drawAlarms = () => {
-    keepFocus(alarms, () => alarms.replaceChildren(...sortedAlarms().map(alarmCard)));
+    keepFocus(alarms, () => alarms.replaceChildren(...sortedAlarms((a) => !isAside(a)).map(alarmCard)));
+    keepFocus(aside, () => drawAside(aside));
     count.textContent = alarmCount();
+    several.hidden = sortedAlarms(needsAcknowledge).length < 2;
   };
   const drawChanges = () => changes.replaceChildren(changeList(live.journal.slice(0, 12)));
   const drawPlant = (names) => {
@@ -60,9 +66,19 @@ function keepFocus(container, draw) {
 }
 
 function alarmCount() {
-  const rows = sortedAlarms();
-  if (!rows.length) return "None. No valve is known to be passing.";
+  const rows = sortedAlarms((a) => !isAside(a));
+  if (!rows.length) return sortedAlarms().length ? "None in view; see what is put aside." : "None. No valve is known to be passing.";
   return `${rows.length} standing, ${rows.filter(needsAcknowledge).length} to acknowledge.`;
+}
+
+/** What is shelved, suppressed or out of service: folded away, its number always in sight. */
+function drawAside(aside) {
+  const rows = sortedAlarms(isAside).sort((a, b) => (a.shelved_until ?? "9").localeCompare(b.shelved_until ?? "9"));
+  const kinds = ["shelved", "out-of-service", "suppressed-by-design"].map((state) => [rows.filter((a) => a.state === state).length, STATE_WORDS[state]]);
+  aside.hidden = !rows.length;
+  aside.replaceChildren(
+    h("summary", {}, `Put aside: ${kinds.filter(([n]) => n).map(([n, word]) => `${n} ${word}`).join(", ")}`),
+    h("div", { class: "alarm-list" }, rows.map(alarmCard)));
 }
 
 function plantSummary() {
