@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from hissmark.judge.verdicts import Reason, SensorHealth, Verdict
-from support.rig import Rig, learned_rig, row_of_valves
+from support.rig import QUICK, Rig, learned_rig, row_of_valves
 
 BASE = {"AE-1": 22.0, "AE-2": 25.0, "AE-3": 21.0, "AE-4": 24.0}
 
@@ -107,3 +107,34 @@ def test_a_faulty_sensor_is_left_out_and_the_leak_beside_it_is_named(rig: Rig) -
     rig.run(4 * 3600, {"AE-1": 34.0, "AE-2": 55.0, "AE-3": 9.0, "AE-4": 31.0})
     assert rig.verdict("XV-2") is Verdict.PASSING
     assert rig.events("XV-2") == ["raised"]
+
+
+@pytest.mark.parametrize("every_s", [600.0, 1800.0, 3600.0])
+def test_a_leak_heard_by_slow_sensors_is_one_alarm_and_no_fault(every_s: float) -> None:
+    """The step from background to leak spreads a window of hours; nobody is silent before a second sample."""
+    rig = Rig(row_of_valves(4), QUICK)
+    rig.run(24 * 3600, BASE, every_s=every_s)
+    rig.run(24 * 3600, {"AE-1": 44.0, "AE-2": 61.0, "AE-3": 44.0, "AE-4": 36.0}, every_s=every_s)
+    rig.run(24 * 3600, BASE, every_s=every_s)
+    assert rig.story() == [("XV-2", "passing", "raised"), ("XV-2", "passing", "cleared")]
+
+
+def test_a_slow_sensor_that_jumps_up_and_down_is_noisy() -> None:
+    def jumping(t: np.ndarray) -> np.ndarray:
+        return 21.0 + np.where((t // 3600) % 2 == 1, 25.0, 0.0)
+
+    rig = Rig(row_of_valves(4), QUICK).run(24 * 3600, BASE, every_s=3600.0)
+    rig.run(16 * 3600, {**BASE, "AE-3": jumping}, every_s=3600.0)
+    assert rig.health("XV-3") is SensorHealth.NOISY
+
+
+def test_a_sensor_heard_once_and_never_again_is_silent_in_the_end() -> None:
+    rig = Rig(row_of_valves(4), QUICK)
+    samples = rig.samples().add("AE-2", 0.0, 25.0)
+    rig.feed(samples.batch())
+    rig.run(2 * 3600, without("AE-2"))
+    assert rig.events("XV-2", "sensor-fault") == []
+    assert rig.reason("XV-2") is Reason.NO_FRESH_DATA
+    rig.run(2 * 3600, without("AE-2"))
+    assert rig.health("XV-2") is SensorHealth.SILENT
+    assert rig.events("XV-2", "sensor-fault") == ["raised"]

@@ -161,6 +161,17 @@ def test_a_quote_closed_only_in_a_later_row_is_suspected(tmp_path: Path) -> None
     assert "quote" in problems[0].fix
 
 
+@pytest.mark.parametrize("text", ["Z >> 2", "Z =< 2", "Z => 2", "Z <> 2", "Z === 2", "Z = 2"])
+def test_a_slip_in_the_operator_is_not_taken_for_part_of_the_tag(text: str) -> None:
+    with pytest.raises(ValueError, match="operators: "):
+        Condition.parse(text)
+
+
+def test_a_tag_may_begin_with_an_equals_sign() -> None:
+    """Reference designations of IEC 81346 do (from memory)."""
+    assert Condition.parse("=A1-Q1 >= 2") == Condition("=A1-Q1", ">=", 2.0)
+
+
 def test_a_large_register_is_checked_quickly(tmp_path: Path) -> None:
     """10,000 channels: `check` is an interactive command."""
     import time

@@ -11,8 +11,9 @@ from typing import Literal
 Kind = Literal["valve", "reference"]
 Consequence = Literal["low", "medium", "high"]
 
+# A tag may hold operator signs (=A1-Q1) but not end in one: "ZT-1 =< 2" is a slip, not a tag called "ZT-1 =".
 _CONDITION = re.compile(
-    r"^\s*(?P<tag>.+?)\s*(?P<op><=|>=|==|!=|<|>)\s*(?P<limit>[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?)\s*$"
+    r"^\s*(?P<tag>.+?)(?<![<>=!\s])\s*(?P<op><=|>=|==|!=|<|>)\s*(?P<limit>[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?)\s*$"
 )
 
 #: Suffixes under which a sensor reports its own percentiles (contract).

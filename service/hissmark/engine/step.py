@@ -38,6 +38,8 @@ Ints = npt.NDArray[np.intp]
 FEWEST_SLOTS = 3
 FEWEST_SHARE = 0.25
 STALE_INTERVALS = 3.0
+UNKNOWN_INTERVAL_S = STALE_INTERVALS * 3600
+"""A sensor heard once may be one that reports hourly: it is called silent only after this long."""
 SUSPECT_ODDS = 4.0
 NOT_HIGHEST = 6.0
 LONE_DB = 100.0
@@ -359,10 +361,11 @@ class Stepper:
 
     def _watch_health(self, portion: Portion, on: Bools, signal: Signal, rise: F32, scale: F32) -> None:
         heard = signal.last_us > 0
+        unknown = (signal.interval_s == 0) & (portion.at_us - signal.last_us <= UNKNOWN_INTERVAL_S * US)
         self.health.step(
-            on & heard, self.settings.signal.tick_s, ~signal.fresh, signal.levels.high - signal.levels.low,
-            np.nan_to_num(self.baselines.usual_spread), signal.levels.slots, self._alone(rise), scale,
-            self._swapped(rise, signal),
+            on & heard, self.settings.signal.tick_s, ~signal.fresh & ~unknown,
+            signal.levels.high - signal.levels.low, np.nan_to_num(self.baselines.usual_spread),
+            signal.levels.slots, self._alone(rise), scale, self._swapped(rise, signal), signal.length_us / US,
         )  # fmt: skip
 
     def _swapped(self, rise: F32, signal: Signal) -> Bools:

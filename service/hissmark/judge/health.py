@@ -23,6 +23,9 @@ CONFIRM_S = 3600.0
 """How long a fault has to show; a level that stands still takes three times as long, twelve where it stands
 high: a loud even hiss read by a coarse sensor does not move either."""
 LONGEST_S = 13 * CONFIRM_S
+NOISY_WINDOWS = 1.5
+"""A step, such as a leak that starts, spreads one window and has left it after its length: a sparse sensor is
+called noisy only after more than that."""
 
 
 class HealthBank:
@@ -40,9 +43,11 @@ class HealthBank:
 
     def step(
         self, on: Bools, tick_s: float, silent: Bools, spread: F32, usual: F32, count: npt.NDArray[np.int64],
-        rise: F32, scale: F32, swapped: Bools,
+        rise: F32, scale: F32, swapped: Bools, window_s: F64,
     ) -> None:  # fmt: skip
-        """Advance by one tick. `silent`: no fresh data. `rise`, `scale`: against the best baseline, dB."""
+        """Advance by one tick. `silent`: no fresh data. `rise`, `scale`: against the best baseline, dB.
+        `window_s`: length of each channel's window."""
+        noisy_after_s = np.maximum(CONFIRM_S, NOISY_WINDOWS * window_s)
         with np.errstate(invalid="ignore"):
             loose = rise < -np.maximum(LOOSE_DB, LOOSE_SCALES * scale)
             stuck = (spread == 0) & (usual > STUCK_USUAL_SPREAD_DB) & (count >= STUCK_SLOTS)
@@ -55,13 +60,13 @@ class HealthBank:
         ):  # fmt: skip
             back = np.maximum(np.minimum(seconds, 2 * CONFIRM_S) - 2 * tick_s, 0.0)
             seconds[heard] = np.where(shown, seconds + tick_s, back)[heard]
-            np.minimum(seconds, LONGEST_S, out=seconds)
+            np.minimum(seconds, np.maximum(LONGEST_S, noisy_after_s), out=seconds)
         with np.errstate(invalid="ignore"):
             stuck_after_s = np.where(rise > LOOSE_DB, 12 * CONFIRM_S, 3 * CONFIRM_S)
         code = np.select(
             [
                 silent, self.saturated_s >= CONFIRM_S, self.stuck_s >= stuck_after_s,
-                self.swapped_s >= CONFIRM_S, self.loose_s >= CONFIRM_S, self.noisy_s >= CONFIRM_S,
+                self.swapped_s >= CONFIRM_S, self.loose_s >= CONFIRM_S, self.noisy_s >= noisy_after_s,
             ],
             [
                 SensorHealth.SILENT, SensorHealth.SATURATED, SensorHealth.STUCK, SensorHealth.SWAPPED,
