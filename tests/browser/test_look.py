@@ -76,6 +76,8 @@ def test_pages_fit(plant: Invented, tmp_path: Path, size: tuple[int, int], dark:
         "group": "/group/Steam%20header%20B",
         "valve": "/valve/XV-203?last=1h",
         "sensors": "/sensors",
+        "figures": "/figures?last=24h",
+        "handover": "/handover",
     }
     with serving(create_app(plant.context)) as server, browsing(size, dark=dark) as browser:
         for name, path in pages.items():

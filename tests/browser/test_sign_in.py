@@ -66,16 +66,15 @@ def test_from_the_form_to_an_alarm_and_out(guarded: tuple[Browser, Server, Peopl
 
 
 def test_a_viewer_is_told_that_it_takes_an_operator(guarded: tuple[Browser, Server, People]) -> None:
-    browser, server, _ = guarded
+    """The page hides the deeds from a viewer; one who became one with the page open is told."""
+    browser, server, people = guarded
     browser.driver.get(server.url + "/")
-    fill(browser, "vera", PASSWORD)
-    browser.wait("button.acknowledge").click()
+    fill(browser, "otto", PASSWORD)
     browser.wait("form.account")
-    name = browser.wait("dialog input[name=operator]")
-    if not name.get_property("readOnly"):
-        name.send_keys("vera")
+    people.book.set_role("otto", Role.VIEWER, BY)
+    browser.wait(".alarm button.acknowledge").click()
     browser.wait("dialog button.acknowledge").click()
-    browser.wait_text("dialog .trouble", "needs the role operator; vera has the role viewer")
+    browser.wait_text("dialog .trouble", "needs the role operator; otto has the role viewer")
 
 
 def test_a_session_that_ends_leads_to_the_form(guarded: tuple[Browser, Server, People]) -> None:
@@ -89,3 +88,38 @@ def test_a_session_that_ends_leads_to_the_form(guarded: tuple[Browser, Server, P
     browser.all("nav a[data-page=journal]")[0].click()
     browser.wait("input[name=password]")
     assert browser.driver.current_url.startswith(server.url + "/sign-in?next=%2Fjournal")
+
+
+def test_a_viewer_sees_what_stands_but_no_deeds(
+    guarded: tuple[Browser, Server, People], plant: Invented
+) -> None:
+    """Neither buttons nor keys nor the form for a note: the service would refuse them all."""
+    browser, server, _ = guarded
+    browser.driver.get(server.url + "/handover")
+    fill(browser, "vera", PASSWORD)
+    browser.wait("form.account")
+    browser.wait(".notes .none")
+    assert not browser.all(".note-form")[0].is_displayed()
+    browser.open(server.url + "/")
+    browser.wait("form.account")
+    browser.wait(".alarm.unacknowledged")
+    assert [b.text for b in browser.all(".alarm button") if b.is_displayed()] == []
+    browser.run("document.querySelector('.alarm').focus()")
+    browser.press("asom")
+    browser.press("?")
+    assert browser.wait("dialog[open] h2").text == "Keys"
+    assert plant.reader.actions() == []
+
+
+def test_a_note_bears_the_name_of_who_is_signed_in(
+    guarded: tuple[Browser, Server, People], plant: Invented
+) -> None:
+    browser, server, _ = guarded
+    browser.driver.get(server.url + "/handover")
+    fill(browser, "otto", PASSWORD)
+    browser.wait("form.account")
+    browser.wait(".note-form textarea").send_keys("All valves walked.")
+    assert browser.all(".note-form [name=operator]")[0].get_property("value") == "otto"
+    browser.all(".note-form button")[0].click()
+    browser.wait_text(".notes", "All valves walked.")
+    assert [note.author for note in plant.reader.shift_notes(limit=5)] == ["otto"]

@@ -1,6 +1,5 @@
 // The page "Handover": what the next shift has to know, and the notes that go with it. Prints as one sheet.
 
-import { mayAct } from "./acts.js";
 import { signedInAs } from "./account.js";
 import { ask, download, h, pathOf } from "./dom.js";
 import { findValve, isBlind, live } from "./live.js";
@@ -98,14 +97,19 @@ function noteList(rows) {
 }
 
 function noteForm(written) {
-  if (!mayAct()) return h("p", { class: "none" }, "Your role may read notes, not write them.");
-  const name = h("input", { name: "operator", maxlength: 100, autocomplete: "name", readonly: Boolean(signedInAs()), value: signedInAs() || (localStorage.getItem("hissmark.operator") ?? "") });
+  const name = h("input", { name: "operator", maxlength: 100, autocomplete: "name", value: localStorage.getItem("hissmark.operator") ?? "" });
+  const sign = () => {
+    if (!signedInAs()) return; // known a moment after the page is drawn
+    name.value = signedInAs();
+    name.readOnly = true;
+  };
   const valve = h("input", { name: "valve", maxlength: 200, list: "tags", autocomplete: "off", placeholder: "the shift as a whole" });
   const text = h("textarea", { name: "text", maxlength: 4000, rows: 3 });
   const trouble = h("p", { class: "trouble", role: "alert" });
   const button = h("button", { class: "acknowledge" }, "Leave this note");
   const send = async (event) => {
     event.preventDefault();
+    sign();
     const note = { operator: name.value.trim(), text: text.value.trim(), valve: valve.value.trim() || null };
     const unknown = note.valve && !tags().includes(note.valve);
     trouble.textContent = unknown ? `There is no valve “${note.valve}”.` : !note.text ? "There is nothing in it yet." : !note.operator ? "The record needs your name." : "";
@@ -121,7 +125,7 @@ function noteForm(written) {
     }
     button.disabled = false;
   };
-  return h("form", { class: "note-form", onsubmit: send },
+  return h("form", { class: "note-form act", onsubmit: send, onfocusin: sign },
     h("label", { class: "note-text" }, "New note (cannot be changed afterwards; write another to correct it)", text),
     h("label", {}, "About", valve), h("label", {}, "Your name", name), button, trouble,
     h("datalist", { id: "tags" }, tags().map((tag) => h("option", { value: tag }))));

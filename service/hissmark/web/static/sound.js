@@ -15,7 +15,7 @@ let audio = null;
 let timer = 0;
 
 const button = h("button", { type: "button", id: "sound", class: "quiet", onclick: toggle });
-const hush = h("button", { type: "button", id: "hush", class: "acknowledge", "aria-keyshortcuts": "Q", hidden: true, onclick: silence }, "Silence ", h("kbd", {}, "Q"));
+const hush = h("button", { type: "button", id: "hush", "aria-keyshortcuts": "Q", hidden: true, onclick: silence }, "Silence ", h("kbd", {}, "Q"));
 
 /** Put the two buttons into the header and follow the alarms. */
 export function installSound() {
