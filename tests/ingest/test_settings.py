@@ -111,7 +111,7 @@ def test_failures_in_words(error: Exception, words: str) -> None:
 @pytest.mark.parametrize(
     ("code", "words"),
     [
-        (0x84, "set protocol = 311"),
+        (0x84, 'set protocol = "3.1.1"'),
         (0x85, "client_id 'c'"),
         (0x86, "wrong user name or password"),
         (0x87, "not let in"),
