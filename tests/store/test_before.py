@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
-from store.conftest import Store
+
+if TYPE_CHECKING:
+    from store.conftest import Store
 
 STATES = (
     (AlarmEvent.RAISED, AlarmState.UNACKNOWLEDGED),
