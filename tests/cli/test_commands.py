@@ -145,3 +145,27 @@ def test_names_with_brackets_are_printed_as_they_are(site: Path) -> None:
     text = (site / "register.csv").read_text("utf-8").replace("XV-202", "XV-[bold]202")
     (site / "register.csv").write_text(text, "utf-8")
     assert "XV-[bold]202" in hissmark("verdicts", str(site)).stdout
+
+
+@pytest.mark.parametrize("after_s", [0.0, 0.3])
+def test_sigterm_while_the_service_loads_is_a_clean_end(fresh_site: Path, after_s: float) -> None:
+    """Loading takes seconds on a busy machine; a supervisor that stops it then must not see a failure."""
+    text = (fresh_site / "site.toml").read_text("utf-8")
+    text += '[mqtt]\nhost = "127.0.0.1"\nport = 1\nclient_id = "early"\n'
+    text += '[[mqtt.source]]\nfilter = "a/b"\nformat = "senml"\n[http]\nport = 18957\n'
+    (fresh_site / "site.toml").write_text(text, "utf-8")
+    code = (
+        "import os, signal, sys, threading, hissmark.cli.main as main, hissmark.site as site\n"
+        "load = site.load_site\n"
+        "def loading(folder):\n"
+        f"    threading.Timer({after_s}, os.kill, (os.getpid(), signal.SIGTERM)).start()\n"
+        "    return load(folder)\n"
+        "site.load_site = loading\n"
+        "sys.argv = ['hissmark', 'run', sys.argv[1]]\n"
+        "main.app()\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(fresh_site)], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert "Traceback" not in done.stderr

@@ -52,3 +52,12 @@ def test_an_empty_span_of_time(fresh_site: Path, levels: Path, tmp_path: Path) -
     )
     assert done.returncode == 1
     assert "--from is not before --to" in done.stderr
+
+
+@pytest.mark.parametrize("over", ["levels", "register"])
+def test_what_is_read_is_never_written_over(fresh_site: Path, levels: Path, over: str) -> None:
+    path = levels if over == "levels" else fresh_site / "register.csv"
+    before = path.read_bytes()
+    done = hissmark_process("replay", str(fresh_site), "--levels", str(levels), "--out", str(path))
+    assert (done.returncode, path.read_bytes()) == (1, before)
+    assert "Name another file" in done.stderr

@@ -92,7 +92,7 @@ def test_any_cutting_gives_the_same_packets(wanted: list[tuple], version5: bool,
         others += more
     assert [(m.topic, m.payload, split_token(m.token)[2], m.retained) for m in found] == messages
     assert others == control
-    assert all(m.received_us == 7 for m in found)
+    assert [m.received_us for m in found] == list(range(7, 7 + len(found)))
     assert {split_token(m.token)[:2] for m in found if m.token} <= {(3, 1)}
 
 
@@ -146,3 +146,10 @@ def test_topics_in_broken_utf8_do_not_stop_the_stream() -> None:
     raw = b"\x30\x04\x00\x01\xff\x00"
     messages, _ = reader().feed(raw, 0)
     assert messages[0].topic == "\ufffd"
+
+
+def test_no_two_messages_are_received_at_the_same_moment() -> None:
+    """Samples without a time take the time of receipt: those of one read must not fall on one another."""
+    one, packets = reader(), publish("t", b"{}", 1, version5=True) * 5
+    stamps = [m.received_us for chunk in (packets, packets) for m in one.feed(chunk, 1000)[0]]
+    assert stamps == list(range(1000, 1010))

@@ -56,9 +56,19 @@ def replay(
     from hissmark.site import load_site
 
     loaded = load_site(site)
+    _spare_the_recorded(out, [*levels, *(process or []), site / "site.toml", site / "register.csv"])
     with _Bar() as bar:
         summary = replay_files(loaded, levels, process or [], out, begin, end, bar.show, workers)
     _say(summary, out)
+
+
+def _spare_the_recorded(out: Path, read: list[Path]) -> None:
+    """Refuse to write the journal over a file that is read: recorded levels exist once."""
+    from hissmark.cli.errors import CommandError
+
+    for path in read:
+        if out.exists() and path.exists() and out.samefile(path):
+            raise CommandError(f"--out {out} is {path}, which is read: it would be lost. Name another file.")
 
 
 class _Bar:

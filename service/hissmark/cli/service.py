@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 from typing import Annotated
 
@@ -37,6 +38,8 @@ def add_to(app: typer.Typer) -> None:
 
 def run(site: SiteFolder) -> None:
     """Listen to a site until told to stop: the service itself."""
+    # What follows takes seconds to load on a busy machine; nothing is held yet, so to stop is simply to end.
+    signal.signal(signal.SIGTERM, _end)
     from hissmark.site import load_site
 
     loaded = load_site(site)
@@ -44,6 +47,10 @@ def run(site: SiteFolder) -> None:
     from hissmark import daemon
 
     raise typer.Exit(daemon.run(loaded) or 0)
+
+
+def _end(*_: object) -> None:
+    raise SystemExit(0)
 
 
 def demo(

@@ -43,9 +43,15 @@ class PacketReader:
         self._rest = b""
         self._skip = 0
         self._topics: dict[bytes, str] = {}
+        self._next_us = 0
 
     def feed(self, chunk: bytes, received_us: int) -> tuple[list[Message], list[tuple[int, bytes]]]:
-        """Messages, and other packets as (first byte, body). Raises MalformedError."""
+        """Messages, and other packets as (first byte, body). Raises MalformedError.
+
+        Many messages come in one read: each is stamped a microsecond after the one before, so that samples
+        whose time is the time of receipt do not fall on one another.
+        """
+        received_us = max(received_us, self._next_us)
         if self._skip:
             dropped = min(self._skip, len(chunk))
             self._skip -= dropped
@@ -64,14 +70,17 @@ class PacketReader:
             if stop > end:
                 if length > self._keep_bytes and end - body >= HEAD_BYTES:
                     messages.append(self._head(data, position, body, length, received_us))
+                    received_us += 1
                     self._skip, position = stop - end, end
                 break
             if data[position] & KIND == PUBLISH:
                 messages.append(self._publish(data, data[position], body, stop, received_us))
+                received_us += 1
             else:
                 control.append((data[position], data[body:stop]))
             position = stop
         self._rest = data[position:]
+        self._next_us = received_us
         return messages, control
 
     def _publish(self, data: bytes, first: int, body: int, stop: int, received_us: int) -> Message:
