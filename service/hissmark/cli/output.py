@@ -33,8 +33,14 @@ def console() -> Console:
     """Where tables go. Nothing in a text is taken for markup: names of valves are data."""
     from rich.console import Console
 
+    class Passing(Console):
+        """Leaves it to the command's frame that nobody reads any more: that is no failure (`| head`)."""
+
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError
+
     width = None if sys.stdout.isatty() else WIDTH_UNSEEN
-    return Console(highlight=False, markup=False, width=width, soft_wrap=False)
+    return Passing(highlight=False, markup=False, width=width, soft_wrap=False)
 
 
 def table(*columns: str, right: tuple[str, ...] = ()) -> Table:
