@@ -14,7 +14,7 @@ def test_all_is_well(client: TestClient) -> None:
     assert client.get("/health/live").status_code == 200
     answer = client.get("/health/ready")
     assert answer.status_code == 200
-    assert [c["name"] for c in answer.json()["checks"]] == ["worker", "broker", "data", "commit"]
+    assert [c["name"] for c in answer.json()["checks"]] == ["worker", "broker", "commit", "data"]
 
 
 @pytest.mark.parametrize(
@@ -22,7 +22,7 @@ def test_all_is_well(client: TestClient) -> None:
     [
         ({"worker_alive": False}, "worker"),
         ({"connected": False}, "broker"),
-        ({"last_commit_us": 0}, "commit"),
+        ({"last_commit_us": 0, "queue_messages": 3}, "commit"),
     ],
 )
 def test_not_ready_says_what_is_wrong(
@@ -40,9 +40,15 @@ def test_dead_worker_is_not_alive(client: TestClient, plant: Invented) -> None:
     assert client.get("/health/live").status_code == 503
 
 
-def test_old_data_is_not_ready(client: TestClient, plant: Invented) -> None:
+def test_old_data_is_told_but_takes_nothing_away(client: TestClient, plant: Invented) -> None:
+    """A page that vanishes while the plant is silent would hide just that."""
     plant.clock.at_us += 6 * MINUTE_US
-    assert "newest sample is 6 min old" in client.get("/health/ready").json()["detail"]
+    answer = client.get("/health/ready")
+    assert answer.status_code == 200
+    assert answer.json()["status"] == "degraded"
+    told = {c["name"]: c for c in answer.json()["checks"]}["data"]
+    assert not told["ok"]
+    assert "newest sample is 6 min old" in told["detail"]
 
 
 def test_a_stalled_commit_is_not_ready_but_a_quiet_line_is(client: TestClient, plant: Invented) -> None:

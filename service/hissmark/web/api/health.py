@@ -40,8 +40,12 @@ def alive(context: Context) -> Response:
 
 @router.get("/health/ready", response_model=Verdict)
 def ready(context: Context) -> Response:
-    """Whether its answers can be relied on now: thread alive, connected, data fresh, commits on time."""
-    return _verdict([_worker(context), _connected(context), _data(context), _commit(context)])
+    """Whether the service does its work now: thread alive, connected, commits on time.
+
+    The age of its data is told too, but old data alone answers 200 with the status "degraded": before the first sample, and while a plant is
+    silent, people need the page most, and nothing that stands before it may take it away.
+    """
+    return _verdict([_worker(context), _connected(context), _commit(context)], _data(context))
 
 
 @router.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
@@ -50,11 +54,12 @@ def metrics(context: Context) -> Response:
     return Response(context.metrics.exposition(), media_type="text/plain; version=0.0.4; charset=utf-8")
 
 
-def _verdict(checks: list[Check]) -> Response:
-    failed = [c for c in checks if not c["ok"]]
+def _verdict(needed: list[Check], *told: Check) -> Response:
+    failed = [c for c in needed if not c["ok"]]
+    checks = [*needed, *told]
     if failed:
         return problem(503, " ".join(c["detail"] for c in failed), checks=checks)
-    return answer({"status": "ok", "checks": checks})
+    return answer({"status": "ok" if all(c["ok"] for c in told) else "degraded", "checks": checks})
 
 
 def _worker(context: WebContext) -> Check:
@@ -103,7 +108,7 @@ def _data_limit_s(context: WebContext, live: LiveState) -> float:
 def _commit(context: WebContext) -> Check:
     health, now_us = context.live.health, context.live.clock.now_us()
     if not health.last_commit_us:
-        return _check("commit", False, "Nothing was committed yet.")
+        return _check("commit", health.queue_messages == 0, "Nothing was committed yet.")
     age_s = (now_us - health.last_commit_us) / 1e6
     stalled = health.queue_messages > 0 and age_s > COMMIT_LIMIT_S
     return _check("commit", not stalled, f"The newest commit is {age_text(age_s)} old.")
