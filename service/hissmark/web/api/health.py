@@ -42,8 +42,8 @@ def alive(context: Context) -> Response:
 def ready(context: Context) -> Response:
     """Whether the service does its work now: thread alive, connected, commits on time.
 
-    The age of its data is told too, but old data alone answers 200 with the status "degraded": before the first sample, and while a plant is
-    silent, people need the page most, and nothing that stands before it may take it away.
+    The age of its data is told too, but old data alone answers 200 with the status "degraded": before the
+    first sample, and while a plant is silent, people need the page most.
     """
     return _verdict([_worker(context), _connected(context), _commit(context)], _data(context))
 
