@@ -145,6 +145,7 @@ def test_retained_messages_feed_no_baseline(tmp_path: Path, broker: Broker) -> N
         gateway.send(panel.packs(mine))
         service.wait_stored(len(old) + sum(len(row) for _, row in mine))
         until(lambda: valves(service)["XV-2"]["verdict"] == "quiet", "a verdict", 20)
+        until(lambda: valves(service)["XV-1"]["reason"] != "no fresh data", "the newest reading", 20)
         said = valves(service)
         assert service.metric('hissmark_samples_not_judged_total{why="retained"}') == len(old)
         assert service.metric('hissmark_rejects_total{reason="retained-without-time"}') == 1
