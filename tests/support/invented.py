@@ -7,6 +7,7 @@ real thing (SQLite store, live state, web application).
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -245,6 +246,7 @@ class Invented:
 
     def __post_init__(self) -> None:
         self.layout = Layout.of(self.register, CoreSettings())
+        self._one_at_a_time = threading.Lock()
         self._engine = open_store(STORE_URL, self.folder)
         self._actions = open_for_actions(STORE_URL, self.folder)
         self.writer = Writer(self._engine, self.layout.names, now_us=self.clock.now_us)
@@ -319,7 +321,12 @@ class Invented:
         )
 
     def act(self, request: ActionRequest) -> ActionOutcome:
-        """Do as the service does: on record first, then applied, by the program's own transitions."""
+        """Do as the service does: one action after the other, whichever threads ask."""
+        with self._one_at_a_time:
+            return self._act(request)
+
+    def _act(self, request: ActionRequest) -> ActionOutcome:
+        """On record first, then applied, by the program's own transitions."""
         if request.kind is not ActionKind.ACKNOWLEDGE:
             return self._put_aside_or_back(request)
         held = self.standing.get((request.valve, request.alarm))
