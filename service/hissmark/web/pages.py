@@ -15,6 +15,17 @@ log = structlog.get_logger(__name__)
 
 _TYPES = {"html": "text/html", "js": "text/javascript", "css": "text/css", "svg": "image/svg+xml"}
 
+#: Addresses that a person can open or keep; app.js finds the page that each means.
+ADDRESSES = (
+    "/",
+    "/group/{name:path}",
+    "/valve/{name:path}",
+    "/journal",
+    "/figures",
+    "/handover",
+    "/sensors",
+)
+
 
 def pages_router() -> APIRouter:
     """Routes of the pages. Everything is read once: the files are part of the installed program."""
@@ -22,15 +33,11 @@ def pages_router() -> APIRouter:
     files = _own_files() | _charting_files()
     document = files["index.html"]
 
-    @router.get("/")
-    @router.get("/group/{name:path}")
-    @router.get("/valve/{name:path}")
-    @router.get("/journal")
-    @router.get("/figures")
-    @router.get("/handover")
-    @router.get("/sensors")
     def page(request: Request, name: str = "") -> Response:
         return _file(request, *document)
+
+    for path in ADDRESSES:
+        router.add_api_route(path, page)
 
     @router.get("/static/{name}")
     def static(request: Request, name: str) -> Response:

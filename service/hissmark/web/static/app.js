@@ -1,36 +1,74 @@
 // The frame around the pages: which one the address means, the header, and never looking calm when blind.
 
 import { h } from "./dom.js";
-import { figuresPage } from "./figures.js";
 import { groupPage } from "./group.js";
-import { handoverPage } from "./handover.js";
-import { journalPage } from "./journal.js";
 import { installKeys } from "./keys.js";
 import { isBlind, lastKnown, listen, live, silentSeconds, sortedAlarms, start } from "./live.js";
 import { nowPage } from "./now.js";
-import { sensorsPage } from "./sensors.js";
 import { hearAlarms, installSound } from "./sound.js";
 import { ageText, clockSeconds, inUtc, serviceNow, toggleZone, zoneName } from "./time.js";
 import { valvePage } from "./valve.js";
 
-const PAGES = { "": nowPage, group: groupPage, valve: valvePage, journal: journalPage, figures: figuresPage, handover: handoverPage, sensors: sensorsPage };
+// What an alarm leads to is here at once; the other pages (and their styles) come when somebody goes there.
+const PAGES = {
+  "": nowPage,
+  group: groupPage,
+  valve: valvePage,
+  journal: () => import("./journal.js").then((m) => m.journalPage),
+  figures: () => import("./figures.js").then((m) => m.figuresPage),
+  handover: () => import("./handover.js").then((m) => m.handoverPage),
+  sensors: () => import("./sensors.js").then((m) => m.sensorsPage),
+};
+const AT_ONCE = new Set(["", "group", "valve"]);
 const page = document.getElementById("page");
 let update = () => {};
 let title = "";
 
-function show() {
+let shown = 0;
+
+async function show() {
   update.leave?.();
+  update = () => {};
+  const turn = ++shown;
   const [kind, ...rest] = location.pathname.slice(1).split("/");
   const name = decodeURIComponent(rest.join("/"));
-  const make = PAGES[kind] ?? nowPage;
+  markHere(kind);
+  title = name;
+  headline();
+  const make = await maker(kind);
+  if (turn !== shown || !make) return; // somebody went elsewhere meanwhile
   update = make(page, name, new URLSearchParams(location.search), go) ?? (() => {});
+}
+
+/** The function that fills a page; null (said on the page) if its file cannot be fetched. */
+async function maker(kind) {
+  const known = kind in PAGES ? kind : "";
+  if (AT_ONCE.has(known)) return PAGES[known];
+  try {
+    return await PAGES[known]();
+  } catch {
+    page.replaceChildren(h("p", { class: "loading" }, "This page could not be fetched from the service. Try again when the connection is back."));
+    return null;
+  }
+}
+
+/** A module together with the stylesheet that its page needs. */
+function styled(sheet, module) {
+  const href = `/static/${sheet}`;
+  if (document.querySelector(`link[href="${href}"]`)) return module;
+  const link = h("link", { rel: "stylesheet", href });
+  const loaded = new Promise((done) => link.addEventListener("load", done, { once: true }));
+  link.addEventListener("error", () => link.remove());
+  document.head.append(link);
+  return Promise.all([module, Promise.race([loaded, new Promise((done) => setTimeout(done, 2000))])]).then(([m]) => m);
+}
+
+function markHere(kind) {
   for (const link of document.querySelectorAll("header nav a")) {
     const here = link.dataset.page === (kind || "now");
     if (here) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");
   }
-  title = name;
-  headline();
 }
 
 function headline() {

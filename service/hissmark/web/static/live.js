@@ -106,6 +106,10 @@ function take(snapshot) {
   tell("all");
 }
 
+// A browser opens only six connections to a server: a page that has been left must not hold one.
+addEventListener("pagehide", () => source?.close());
+addEventListener("pageshow", (event) => event.persisted && start());
+
 setInterval(() => {
   if (!blind && performance.now() - contact > BLIND_AFTER_MS) {
     blind = true;
