@@ -18,6 +18,11 @@ from hissmark.store.blocks import (
     CODES,
     HOUR_US,
     LEVELS,
+    MORE,
+    NEXT_SOURCE,
+    OF_GROUP,
+    SECOND,
+    SOURCE,
     UNKNOWN_CODE,
     Block,
     DamagedBlockError,
@@ -25,12 +30,13 @@ from hissmark.store.blocks import (
     decode,
     encode,
     merge,
-    of_tick,
 )
 from hissmark.store.records import StoredBlock
 from hissmark.store.schema import tick_blocks
+from hissmark.store.ticked import of_tick
 
 MINUTE_US = 60_000_000
+EVERY = (*LEVELS, *CODES, *MORE, *OF_GROUP)
 HOUR0 = 1_700_000_000_000_000 // HOUR_US * HOUR_US
 
 
@@ -46,7 +52,10 @@ def make(times, channels, seed=0) -> Block:
         columns[name] = column
     for name in CODES:
         columns[name] = rng.integers(0, 256, shape).astype(np.uint8)
-    return Block(tuple(channels), np.array(times, np.int64), **columns)
+    for name, kind in MORE.items():
+        columns[name] = rng.integers(0, 200, shape).astype(kind)
+    of_group = {name: rng.integers(0, 200, len(times)).astype(kind) for name, kind in OF_GROUP.items()}
+    return Block.of(tuple(channels), np.array(times, np.int64), columns, of_group)
 
 
 def same(a: Block, b: Block) -> bool:
@@ -54,8 +63,8 @@ def same(a: Block, b: Block) -> bool:
     return (
         a.channels == b.channels
         and a.time_us.tolist() == b.time_us.tolist()
-        and all(a.column(n).tobytes() == b.column(n).tobytes() for n in (*LEVELS, *CODES))
-        and all(a.column(n).dtype == b.column(n).dtype for n in (*LEVELS, *CODES))
+        and all(a.column(n).tobytes() == b.column(n).tobytes() for n in EVERY)
+        and all(a.column(n).dtype == b.column(n).dtype for n in EVERY)
     )
 
 
@@ -92,6 +101,9 @@ def test_merge_against_a_plain_dictionary(first, second, old, new):
             for j, channel in enumerate(merged.channels):
                 np.testing.assert_equal(merged.column(name)[i, j], expected.get((t, channel), empty))
     assert merged.time_us.tolist() == sorted(set(first) | set(second))
+    odds = dict(zip(second, b.column("odds").tolist(), strict=True))
+    odds |= dict(zip(first, a.column("odds").tolist(), strict=True))
+    assert merged.column("odds").tolist() == [odds[t] for t in merged.time_us.tolist()]
     assert set(merged.channels) == set(old) | set(new)
 
 
@@ -125,6 +137,9 @@ def test_columns_unknown_to_this_version_are_left_out():
     block = decode(b"HMB1" + struct.pack("<I", zlib.crc32(rest)) + rest)
     assert block.verdict.tolist() == [[3], [4]]
     assert np.isnan(block.level_db).all()
+    assert block.column("role").tolist() == [[UNKNOWN_CODE], [UNKNOWN_CODE]]
+    assert block.column("explanation").tolist() == [UNKNOWN_CODE, UNKNOWN_CODE]
+    assert block.column("age_s").tolist() == [[65535], [65535]]
 
 
 def test_by_hour_cuts_at_full_hours():
@@ -235,8 +250,9 @@ def test_of_tick_takes_the_rows_of_the_groups_that_closed():
             arrays[field.name] = np.arange(6, dtype=np.float32) + len(field.name)
         elif field.type == "U8":
             arrays[field.name] = np.arange(6, dtype=np.uint8) + len(field.name)
-        elif field.name in ("last_us", "source", "second", "next_source"):
-            arrays[field.name] = np.arange(6)
+    arrays["last_us"] = np.array([0, HOUR0 - 7_900_000, 0, HOUR0, 1, HOUR0 + 1])
+    arrays |= {"source": np.array([1, -1, 4]), "second": np.array([-1, -1, 3])}
+    arrays["next_source"] = np.array([1, -1, 5])
     tick = Tick(
         at_us=HOUR0, groups=np.array([0, 2], np.int32), channels=np.array([0, 1, 3, 4, 5], np.int32), **arrays
     )
@@ -245,4 +261,9 @@ def test_of_tick_takes_the_rows_of_the_groups_that_closed():
     for name in (*LEVELS, *CODES):
         assert c.column(name).tolist() == [(np.arange(3, 6) + len(name)).tolist()]
     assert c.time_us.tolist() == [HOUR0]
+    assert a.column("age_s").tolist() == [[65535, 7]]  # never heard, 7.9 s ago
+    assert c.column("age_s").tolist() == [[0, 65534, 0]]
+    assert a.column("role").tolist() == [[0, SOURCE | NEXT_SOURCE]]
+    assert c.column("role").tolist() == [[SECOND, SOURCE, NEXT_SOURCE]]
+    assert c.column("explanation").tolist() == [2 + len("explanation")]
     assert same(decode(encode(a)), a)

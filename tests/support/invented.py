@@ -36,10 +36,10 @@ from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.store import Writer, open_for_actions, open_for_reading, open_store
 from hissmark.store.actions import record_action
-from hissmark.store.blocks import of_tick
 from hissmark.store.notes import ShiftNote, add_note
 from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest
+from hissmark.store.ticked import of_tick
 from hissmark.web import ActionOutcome, WebContext
 
 START_US = 1_772_330_400_000_000  # 2026-03-01T02:00:00Z

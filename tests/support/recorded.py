@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from hissmark.daemon.record import blocks_of
 from hissmark.decode.columns import Batch
 from hissmark.site.load import load_site
 from hissmark.store import Writer, open_store
+from hissmark.store.ticked import blocks_of
 from support.rig import Rig
 
 SETTINGS = (

@@ -1,4 +1,4 @@
-"""Ticks turned into what the store keeps: history blocks and verdict changes."""
+"""Ticks turned into what the store keeps: verdict changes, the newest of each group."""
 
 from __future__ import annotations
 
@@ -9,27 +9,7 @@ import numpy as np
 from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
 from hissmark.judge.verdicts import Reason, Verdict
-from hissmark.store.blocks import CODES, LEVELS, Block
 from hissmark.store.records import VerdictChange
-
-
-def blocks_of(ticks: Sequence[Tick], layout: Layout) -> Iterator[tuple[str, Block]]:
-    """One block for each group with all its ticks among `ticks`, what `Transaction.ticks` takes."""
-    if not ticks:
-        return
-    columns = {name: np.stack([getattr(tick, name) for tick in ticks]) for name in LEVELS + CODES}
-    times = np.array([tick.at_us for tick in ticks], np.int64)
-    closed = np.zeros((len(ticks), len(layout.group_names)), bool)
-    for i, tick in enumerate(ticks):
-        closed[i, tick.groups] = True
-    for g, name in enumerate(layout.group_names):
-        mine = np.flatnonzero(closed[:, g])
-        if not len(mine):
-            continue
-        first = int(layout.first[g])
-        members = slice(first, first + int(layout.count[g]))
-        channels = tuple(c.name for c in layout.channels[members])
-        yield name, Block(channels, times[mine], **{n: c[mine, members] for n, c in columns.items()})
 
 
 def changes_of(tick: Tick, layout: Layout) -> Iterator[VerdictChange]:

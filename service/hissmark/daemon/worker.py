@@ -17,7 +17,7 @@ import structlog
 from hissmark.alarms.bank import ActionRefusedError
 from hissmark.alarms.journal import JournalEntry
 from hissmark.daemon.clock import Clock, offset_us
-from hissmark.daemon.record import blocks_of, changes_of, newest_of_each_group
+from hissmark.daemon.record import changes_of, newest_of_each_group
 from hissmark.daemon.recovery import Recovered, action_of, recover
 from hissmark.decode.columns import Batch, Decoded, Flag
 from hissmark.decode.decoder import Decoder
@@ -31,6 +31,7 @@ from hissmark.store.errors import StoreError
 from hissmark.store.reader import Reader
 from hissmark.store.records import CLOCK_OFFSET, ActionRow, JournalRow, Reading, VerdictChange
 from hissmark.store.resets import LossReset
+from hissmark.store.ticked import blocks_of
 from hissmark.store.writer import Transaction, Writer
 
 log = structlog.get_logger("hissmark.daemon")

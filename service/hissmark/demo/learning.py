@@ -7,7 +7,7 @@ from collections.abc import Callable
 import msgspec
 import numpy as np
 
-from hissmark.daemon.record import blocks_of, changes_of, newest_of_each_group
+from hissmark.daemon.record import changes_of, newest_of_each_group
 from hissmark.decode.columns import Batch
 from hissmark.demo.plant import Plant
 from hissmark.demo.story import S
@@ -18,6 +18,7 @@ from hissmark.publish.reading import readings_of
 from hissmark.site.load import Site
 from hissmark.store.open import open_store
 from hissmark.store.records import Reading
+from hissmark.store.ticked import blocks_of
 from hissmark.store.writer import Writer
 
 HISTORY_S = 16 * 3600

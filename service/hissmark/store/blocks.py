@@ -2,17 +2,18 @@
 
 Layout of an encoded block: `HMB1`, CRC-32 of all that follows (4 bytes, little-endian like everything
 here), length of the uncompressed rest (4 bytes), then zstd of: length of the head (4 bytes), the head (JSON:
-channel names, number of ticks, columns with their types), the times, the columns one after another. Each
-column runs channel by channel and has its bytes grouped by significance, which compresses far better. Names
-stand in the head, so that changes of the register cannot shift old columns.
+channel names, number of ticks, columns with their types, columns of the group), the times, the columns one
+after another, then those of the group. Each column runs channel by channel and has its bytes grouped by
+significance, which compresses far better. Names stand in the head, so that changes of the register cannot
+shift old columns; a column that an older version did not write is unknown.
 """
 
 from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
@@ -21,8 +22,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa  # type: ignore[import-untyped]
 
-from hissmark.engine.layout import Layout
-from hissmark.engine.readings import F32, U8, Tick
+from hissmark.engine.readings import F32, U8
 
 HOUR_US = 3600 * 1_000_000
 UNKNOWN_CODE = 255
@@ -30,7 +30,21 @@ UNKNOWN_CODE = 255
 
 LEVELS = ("level_db", "l50_db", "l10_db", "baseline_db", "rise_db", "expected_db", "difference_bar")
 CODES = ("verdict", "reason", "open_")
-_TYPES: dict[str, npt.DTypeLike] = {**dict.fromkeys(LEVELS, "<f4"), **dict.fromkeys(CODES, "u1")}
+MORE: dict[str, npt.DTypeLike] = {
+    "scale_db": "<f4", "health": "u1", "baseline_state": "u1", "steady": "u1", "age_s": "<u2", "role": "u1",
+}  # fmt: skip
+"""Columns that the first version did not have."""
+OF_GROUP: dict[str, npt.DTypeLike] = {
+    "margin_db": "<f4", "odds": "<f4", "explanation": "u1", "next_explanation": "u1",
+}  # fmt: skip
+"""Columns with one value a tick."""
+SOURCE, SECOND, NEXT_SOURCE = 1, 2, 4
+"""Bits of `role`."""
+_TYPES: dict[str, npt.DTypeLike] = {
+    **dict.fromkeys(LEVELS, "<f4"), **dict.fromkeys(CODES, "u1"), **MORE,
+}  # fmt: skip
+_LISTS = {"columns": _TYPES, "of_group": OF_GROUP}
+"""How the head names the columns, in the order in which they follow."""
 _MAGIC = b"HMB1"
 _MOST_BYTES = 1 << 30
 _CODEC = pa.Codec("zstd", compression_level=1)
@@ -42,13 +56,16 @@ class DamagedBlockError(ValueError):
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Block:
-    """Ticks of one group. Arrays but `time_us` are [ticks, channels]; NaN or `UNKNOWN_CODE` where unknown.
+    """Ticks of one group. Arrays but `time_us` are [ticks, channels]; NaN or the highest code where unknown.
 
     Attributes:
         channels: names of the channels, in pipe order.
         time_us: int64[ticks], ascending, no time twice.
         level_db, l50_db, l10_db, baseline_db, rise_db, expected_db, difference_bar: float32, as in `Tick`.
         verdict, reason, open_: uint8, as in `Tick`.
+        more: the columns of `MORE`, as in `Tick`; `age_s` (uint16) is how old the newest sample was, `role`
+            holds the bits `SOURCE`, `SECOND`, `NEXT_SOURCE`. What is left out is filled in as unknown.
+        of_group: the columns of `OF_GROUP`, [ticks], likewise.
     """
 
     channels: tuple[str, ...]
@@ -63,28 +80,46 @@ class Block:
     verdict: U8
     reason: U8
     open_: U8
+    more: Mapping[str, npt.NDArray[Any]] = field(default_factory=dict)
+    of_group: Mapping[str, npt.NDArray[Any]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        ticks, channels = len(self.time_us), len(self.channels)
+        more = {n: self.more.get(n, unknown(t, (ticks, channels))) for n, t in MORE.items()}
+        of_group = {n: self.of_group.get(n, unknown(t, (ticks,))) for n, t in OF_GROUP.items()}
+        object.__setattr__(self, "more", more)
+        object.__setattr__(self, "of_group", of_group)
+
+    @classmethod
+    def of(
+        cls,
+        channels: tuple[str, ...],
+        time_us: npt.NDArray[np.int64],
+        columns: Mapping[str, npt.NDArray[Any]],
+        of_group: Mapping[str, npt.NDArray[Any]],
+    ) -> Block:
+        """A block out of columns by name, those of `MORE` among them or not."""
+        known = {name: columns[name] for name in LEVELS + CODES}
+        return cls(
+            channels, time_us, **known, more={n: columns[n] for n in MORE if n in columns}, of_group=of_group
+        )
 
     def __len__(self) -> int:
         return len(self.time_us)
 
     def column(self, name: str) -> npt.NDArray[Any]:
-        """A column by name, one of `LEVELS` and `CODES`."""
-        found: npt.NDArray[Any] = getattr(self, name)
+        """A column by name: one of `LEVELS`, `CODES`, `MORE` or `OF_GROUP`."""
+        if name in OF_GROUP:
+            return self.of_group[name]
+        found: npt.NDArray[Any] = self.more[name] if name in MORE else getattr(self, name)
         return found
 
     def rows(self, which: slice) -> Block:
         """Some of the ticks."""
-        return Block(self.channels, self.time_us[which], *(self.column(name)[which] for name in _TYPES))
-
-
-def of_tick(tick: Tick, layout: Layout) -> Iterator[tuple[str, Block]]:
-    """One block of one tick for every group that closed; what `Transaction.ticks` takes."""
-    columns = {name: getattr(tick, name)[np.newaxis, :] for name in _TYPES}
-    for g in tick.groups.tolist():
-        first, count = int(layout.first[g]), int(layout.count[g])
-        channels = tuple(c.name for c in layout.channels[first : first + count])
-        part = {name: column[:, first : first + count].copy() for name, column in columns.items()}
-        yield layout.group_names[g], Block(channels, np.array([tick.at_us], np.int64), **part)
+        return Block.of(
+            self.channels, self.time_us[which], {name: self.column(name)[which] for name in _TYPES},
+            {name: column[which] for name, column in self.of_group.items()},
+        )  # fmt: skip
 
 
 def by_hour(block: Block) -> Iterator[tuple[int, Block]]:
@@ -101,28 +136,31 @@ def merge(first: Block, second: Block) -> Block:
     channels = tuple(dict.fromkeys(first.channels + second.channels))
     column_of = {name: i for i, name in enumerate(channels)}
     time_us = np.union1d(first.time_us, second.time_us)
-    merged = {}
-    for name in _TYPES:
-        into = _unknown(name, (len(time_us), len(channels)))
-        for part in (second, first):
-            columns = np.array([column_of[c] for c in part.channels], np.int64)
-            at = np.ix_(np.searchsorted(time_us, part.time_us), columns)
-            into[at] = part.column(name)
-        merged[name] = into
-    return Block(channels, time_us, **merged)
+    merged = {name: unknown(kind, (len(time_us), len(channels))) for name, kind in _TYPES.items()}
+    of_group = {name: unknown(kind, (len(time_us),)) for name, kind in OF_GROUP.items()}
+    for part in (second, first):
+        rows = np.searchsorted(time_us, part.time_us)
+        columns = np.array([column_of[c] for c in part.channels], np.int64)
+        for name, into in merged.items():
+            into[np.ix_(rows, columns)] = part.column(name)
+        for name, into in of_group.items():
+            into[rows] = part.column(name)
+    return Block.of(channels, time_us, merged, of_group)
 
 
-def _unknown(name: str, shape: tuple[int, int]) -> npt.NDArray[Any]:
-    return np.full(shape, np.nan if name in LEVELS else UNKNOWN_CODE, _TYPES[name])
+def unknown(kind: npt.DTypeLike, shape: tuple[int, ...]) -> npt.NDArray[Any]:
+    """A column of which nothing is known: NaN, or the highest value of its type."""
+    dtype = np.dtype(kind)
+    return np.full(shape, np.nan if dtype.kind == "f" else np.iinfo(dtype).max, dtype)
 
 
 def encode(block: Block) -> bytes:
     """The block as bytes for the store."""
-    head = msgspec.json.encode(
-        {"channels": block.channels, "ticks": len(block), "columns": [[n, str(t)] for n, t in _TYPES.items()]}
-    )
+    listed = {key: [[n, str(t)] for n, t in kinds.items()] for key, kinds in _LISTS.items()}
+    head = msgspec.json.encode({"channels": block.channels, "ticks": len(block), **listed})
     parts = [struct.pack("<I", len(head)), head, block.time_us.astype("<i8").tobytes()]
-    parts += [_shuffled(block.column(name).astype(kind, copy=False)) for name, kind in _TYPES.items()]
+    for kinds in _LISTS.values():
+        parts += [_shuffled(block.column(name).astype(kind, copy=False)) for name, kind in kinds.items()]
     raw = b"".join(parts)
     rest = struct.pack("<I", len(raw)) + _CODEC.compress(raw, asbytes=True)
     encoded: bytes = _MAGIC + struct.pack("<I", zlib.crc32(rest)) + rest
@@ -130,7 +168,7 @@ def encode(block: Block) -> bytes:
 
 
 def _shuffled(column: npt.NDArray[Any]) -> bytes:
-    by_channel = np.ascontiguousarray(column.T)
+    by_channel = np.ascontiguousarray(column.T).reshape(-1)
     return by_channel.view(np.uint8).reshape(-1, column.itemsize).T.tobytes()
 
 
@@ -156,13 +194,19 @@ def _read(raw: bytes) -> Block:
     at = 4 + head_bytes
     time_us = np.frombuffer(raw, "<i8", ticks, at).astype(np.int64)
     at += time_us.nbytes
-    columns = {name: _unknown(name, (ticks, len(channels))) for name in _TYPES}
-    for name, kind in head["columns"]:
-        dtype = np.dtype(kind)
-        size = ticks * len(channels) * dtype.itemsize
-        planes = np.frombuffer(raw, np.uint8, size, at).reshape(dtype.itemsize, -1)
-        at += size
-        if name in columns:
-            values = np.ascontiguousarray(planes.T).view(dtype).reshape(len(channels), ticks)
-            columns[name] = np.ascontiguousarray(values.T)
-    return Block(channels, time_us, **columns)
+    found: dict[str, npt.NDArray[Any]] = {}
+    for key, width in (("columns", len(channels)), ("of_group", 1)):
+        for name, kind in head.get(key, ()):
+            dtype = np.dtype(kind)
+            size = ticks * width * dtype.itemsize
+            found[name] = _unshuffled(np.frombuffer(raw, np.uint8, size, at), dtype, width)
+            at += size
+    columns = {n: found[n] if n in found else unknown(t, (ticks, len(channels))) for n, t in _TYPES.items()}
+    return Block.of(channels, time_us, columns, {n: found[n][:, 0] for n in OF_GROUP if n in found})
+
+
+def _unshuffled(planes: npt.NDArray[np.uint8], dtype: np.dtype[Any], width: int) -> npt.NDArray[Any]:
+    """[ticks, width] out of bytes that run channel by channel, grouped by significance."""
+    together = np.ascontiguousarray(planes.reshape(dtype.itemsize, -1).T)
+    ticks = len(together) // width if width else 0
+    return np.ascontiguousarray(together.view(dtype).reshape(width, ticks).T)
