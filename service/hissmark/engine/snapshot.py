@@ -12,12 +12,12 @@ import numpy as np
 import numpy.typing as npt
 
 from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
+from hissmark.engine.fitting import Fit, Pairs, begin_new_groups, names_of
 
 if TYPE_CHECKING:
     from hissmark.engine.engine import Engine
 
 VERSION = 1
-Names = list[str]
 
 
 class SnapshotError(ValueError):
@@ -33,24 +33,15 @@ def _parts(engine: Engine) -> list[tuple[str, Any, tuple[str, ...], str]]:
         ("windows", step.windows, step.windows.STATE, "channel"),
         ("process", step.process, ("value", "low", "high"), "input"),
         ("baseline", step.baselines, step.baselines.STATE_CHANNEL, "channel"),
-        ("baseline", step.baselines, step.baselines.STATE_GROUP, "group"),
+        ("baseline", step.baselines, step.baselines.STATE_GROUP, "members"),
         ("strangers", step.baselines.strangers, step.baselines.strangers.STATE_CHANNEL, "channel"),
-        ("strangers", step.baselines.strangers, step.baselines.strangers.STATE_GROUP, "group"),
-        ("acoustics", step.acoustics, step.acoustics.STATE_GROUP, "group"),
+        ("strangers", step.baselines.strangers, step.baselines.strangers.STATE_GROUP, "members"),
+        ("acoustics", step.acoustics, step.acoustics.STATE_GROUP, "pipework"),
         ("health", step.health, step.health.STATE, "channel"),
         ("step", step, step.STATE_CHANNEL, "channel"),
-        ("step", step, step.STATE_GROUP, "group"),
+        ("step", step, step.STATE_GROUP, "members"),
         ("alarms", step.alarms, step.alarms.STATE, "alarm"),
     ]
-
-
-def _names(engine: Engine) -> dict[str, Names]:
-    layout = engine.layout
-    groups = layout.group_names
-    channels = [f"{c.group}\x1f{c.name}" for c in layout.channels]
-    rows = zip(layout.input_series, layout.input_group, layout.input_role, strict=True)
-    inputs = [f"{groups[g]}\x1f{layout.names[s]}\x1f{r}" for s, g, r in rows]
-    return {"channel": channels, "input": inputs, "group": list(groups), "alarm": channels}
 
 
 def dump(engine: Engine) -> bytes:
@@ -60,23 +51,16 @@ def dump(engine: Engine) -> bytes:
         for prefix, target, names, _ in _parts(engine)
         for name in names
     }
-    last = [
-        [k, engine.layout.channels[c].name, asdict(entry)]
-        for (k, c), entry in engine.stepper.alarms.last.items()
-    ]
-    names = _names(engine)
-    meta = {"version": VERSION, "names": names, "members": _members(engine), "last": last}
-    meta["action_id"] = engine.action_id
+    names = names_of(engine.layout)
+    subjects, alarms = names["subject"], engine.stepper.alarms
+    last = [[k, subjects[c], asdict(entry)] for (k, c), entry in alarms.last.items()]
+    meta = {"version": VERSION, "names": names, "last": last, "action_id": engine.action_id}
     meta["revived"] = [[names["input"][i], t, v] for i, t, v in engine.intake.revived()]
     arrays["meta"] = np.frombuffer(json.dumps(meta).encode(), np.uint8)
     buffer = io.BytesIO()
     np.savez(buffer, allow_pickle=False, **arrays)
     body = buffer.getvalue()
     return zlib.crc32(body).to_bytes(4, "big") + body
-
-
-def _members(engine: Engine) -> dict[str, Names]:
-    return {name: [c.name for c in rows] for name, rows in engine.layout.register.groups.items()}
 
 
 def load(engine: Engine, payload: bytes) -> list[str]:
@@ -90,41 +74,34 @@ def load(engine: Engine, payload: bytes) -> list[str]:
             raise SnapshotError(
                 f"the saved engine state has version {meta['version']}, this program reads {VERSION}"
             )
-        names = _names(engine)
-        notes = _changes(meta["names"]["channel"], names["channel"])
-        where = {axis: _match(meta["names"][axis], names[axis]) for axis in names}
-        _forget_changed_groups(engine, meta, where)
-        for prefix, target, attributes, axis in _parts(engine):
-            for name in attributes:
-                if f"{prefix}.{name}" not in saved:
-                    continue  # written by a version that did not have it yet: it begins as new
-                if not _copy(getattr(target, name), saved[f"{prefix}.{name}"], where[axis], axis):
-                    notes.append(f"{prefix} {name}: its shape has changed with the settings; learned anew")
+        fit = Fit.of(meta["names"], engine.layout)
+        notes = [*fit.notes, *_restore_arrays(engine, saved, fit)]
+        begin_new_groups(engine.intake, meta["names"], saved["intake.tick_us"], fit)
     engine.stepper.acoustics.refresh(np.arange(len(engine.layout.group_names)))
     engine.action_id = meta["action_id"]
-    inputs = {name: i for i, name in enumerate(names["input"])}
+    inputs = {meta["names"]["input"][o]: int(n) for n, o in zip(*fit.input, strict=True)}
     engine.intake.revive([(inputs[n], t, v) for n, t, v in meta.get("revived", []) if n in inputs])
     _restore_last(engine, meta["last"])
     return notes
 
 
-def _forget_changed_groups(engine: Engine, meta: dict[str, Any], where: dict[str, Any]) -> None:
-    """Modes belong to a set of channels: where a group's members changed, its modes are found anew."""
-    members = _members(engine)
-    new, old = where["group"]
-    same = [members[n] == meta["members"].get(n) for n in np.array(_names(engine)["group"])[new].tolist()]
-    kept = np.array(same, bool)
-    where["group"] = (new[kept], old[kept])
+def _restore_arrays(engine: Engine, saved: Any, fit: Fit) -> list[str]:
+    notes = []
+    for prefix, target, attributes, axis in _parts(engine):
+        for name in attributes:
+            key = f"{prefix}.{name}"
+            if key not in saved:
+                continue  # written by a version that did not have it yet: it begins as new
+            if prefix == "acoustics":
+                continue
+            if not _copy(getattr(target, name), saved[key], fit.pairs(axis), axis):
+                notes.append(f"{prefix} {name}: its shape has changed with the settings; learned anew")
+    acoustics = {name: saved[f"acoustics.{name}"] for name in engine.stepper.acoustics.STATE_GROUP}
+    engine.stepper.acoustics.take_over(acoustics, *fit.pipework)
+    return notes
 
 
-def _match(old: Names, new: Names) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    place = {name: i for i, name in enumerate(old)}
-    pairs = [(i, place[name]) for i, name in enumerate(new) if name in place]
-    table = np.array(pairs, np.intp).reshape(-1, 2)
-    return table[:, 0], table[:, 1]
-
-
-def _copy(target: npt.NDArray[Any], saved: npt.NDArray[Any], where: Any, axis: str) -> bool:
+def _copy(target: npt.NDArray[Any], saved: npt.NDArray[Any], where: Pairs, axis: str) -> bool:
     new, old = where
     if axis == "alarm":
         if target.shape[0] != saved.shape[0]:
@@ -137,19 +114,15 @@ def _copy(target: npt.NDArray[Any], saved: npt.NDArray[Any], where: Any, axis: s
     return True
 
 
-def _changes(old: Names, new: Names) -> list[str]:
-    kept = set(new)
-    plain = [n.replace("\x1f", "/") for n in old if n not in kept]
-    return [f"channel {n} is no longer in the register under that group" for n in plain]
-
-
 def _restore_last(engine: Engine, rows: list[Any]) -> None:
-    index = {c.name: i for i, c in enumerate(engine.layout.channels)}
-    for k, name, entry in rows:
-        if name in index:
-            engine.stepper.alarms.last[k, index[name]] = JournalEntry(
+    alarms = engine.stepper.alarms
+    for k, _, entry in rows:
+        index = alarms.index.get(entry["valve"])
+        if index is not None:
+            alarms.last[k, index] = JournalEntry(
                 **{
                     **entry,
+                    "group": alarms.subjects[index].group,
                     "alarm": AlarmKind(entry["alarm"]),
                     "event": AlarmEvent(entry["event"]),
                     "state": AlarmState(entry["state"]),

@@ -9,6 +9,8 @@ that remains. After a few strokes a leak's profile is known to a decibel, coupli
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -64,6 +66,26 @@ class Acoustics:
         self.mean[group], self.covariance[group] = self._prior[0][group], self._prior[1][group]
         self.measured[group] = 0
         self.refresh(np.array([group]))
+
+    def take_over(
+        self, saved: dict[str, npt.NDArray[Any]], new: npt.NDArray[np.intp], old: npt.NDArray[np.intp]
+    ) -> None:
+        """What was learned of groups `old` of a saved state becomes that of groups `new`.
+
+        The saved state may be padded to another largest group; beyond a group's own size nothing is learned.
+        A group of which nothing was learned stays as the register says.
+
+        Args:
+            saved: arrays by the names in `STATE_GROUP`.
+        """
+        learned = saved["measured"][old] > 0
+        new, old = new[learned], old[learned]
+        saved_places = (saved["mean"].shape[1] + 1) // 2
+        both = min(saved_places, self._places)
+        here, there = _unknowns(self._places, both), _unknowns(saved_places, both)
+        self.mean[np.ix_(new, here)] = saved["mean"][np.ix_(old, there)]
+        self.covariance[np.ix_(new, here, here)] = saved["covariance"][np.ix_(old, there, there)]
+        self.measured[new] = saved["measured"][old]
 
     def refresh(self, groups: npt.NDArray[np.intp]) -> None:
         """Work out the derived arrays of some groups anew."""
@@ -123,6 +145,11 @@ class Acoustics:
         self.covariance[group] = 0.5 * (covariance + covariance.T)
         self.measured[group] += 1
         self.refresh(np.array([group]))
+
+
+def _unknowns(places: int, first: int) -> npt.NDArray[np.intp]:
+    """Where the unknowns of the first few places stand: their couplings, then the steps between them."""
+    return np.concatenate((np.arange(first), places + np.arange(first - 1)))
 
 
 def _sums(places: int) -> F64:
