@@ -267,6 +267,7 @@ class Worker:
                 delay_s = min(2 * delay_s, LONGEST_RETRY_S)
                 continue
             self._unsaved += work.ticks
+            self._p.live.unsaved.add(work.ticks)
             self._unpushed += work.ticks
             self._unsaved_samples += len(work.batch)
             self._p.metrics.samples.inc(new)
@@ -318,6 +319,7 @@ class Worker:
             log.warning("cannot save the state yet", reason=str(error))
             return
         self._unsaved, self._unsaved_samples = [], 0
+        p.live.unsaved.clear()
         self._told_offset_us = ahead_us
         took_s = time.monotonic() - began_s
         self._save_due = time.monotonic() + max(SAVE_S, SAVE_SHARE * took_s)

@@ -26,6 +26,7 @@ from hissmark.publish.broadcast import Broadcaster
 from hissmark.publish.reading import live_reading, readings_of
 from hissmark.publish.shapes import AlarmShape, GroupReading, JournalShape, LiveReading
 from hissmark.publish.times import parse_rfc3339, rfc3339_or_none
+from hissmark.publish.unsaved import Unsaved
 from hissmark.store.records import JournalRow
 
 NEWEST_ENTRIES = 200
@@ -77,6 +78,7 @@ class LiveState:
         self.layout = layout
         self.clock = clock
         self.broadcast = broadcaster or Broadcaster()
+        self.unsaved = Unsaved()
         self.epoch = uuid4().hex[:8]  # tells event numbers of this run from those of the last
         self._lock = threading.Lock()
         self._group_of = {name: i for i, name in enumerate(layout.group_names)}
@@ -213,7 +215,7 @@ class LiveState:
         """Every alarm that is not at rest: unacknowledged first, then by priority, then the newest."""
         with self._lock:
             rows = list(self._alarms.values())
-        return sorted(rows, key=_urgency)
+        return sorted(rows, key=urgency)
 
     def alarms_json(self) -> list[AlarmShape]:
         return [self._shape(alarm) for alarm in self.active()]
@@ -262,7 +264,8 @@ _STATE_RANK = {"unacknowledged": 0, "rtn-unacknowledged": 1, "acknowledged": 2}
 _PRIORITY_RANK = {"high": 0, "medium": 1, "low": 2}
 
 
-def _urgency(alarm: Alarm) -> tuple[int, int, int]:
+def urgency(alarm: Alarm) -> tuple[int, int, int]:
+    """Sort key: unacknowledged first, then by priority, then the newest."""
     return (_STATE_RANK.get(alarm.state, 3), _PRIORITY_RANK[alarm.priority], -alarm.raised_us)
 
 

@@ -10,13 +10,14 @@ import numpy as np
 from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
 from hissmark.engine.register import Channel
-from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
+from hissmark.judge.verdicts import BaselineState, Explanation, Labelled, Reason, SensorHealth, Verdict
 from hissmark.publish.sentences import REASON_SENTENCES, explanation_sentence
 from hissmark.publish.shapes import ChannelReading, GroupReading, LiveReading
 from hissmark.publish.times import rfc3339, rfc3339_or_none
 
 _DECIBELS = ("level_db", "l50_db", "l10_db", "baseline_db", "scale_db", "rise_db", "leak_db", "expected_db")
 _OPEN = (False, True, None)
+NOT_ON_RECORD = "not on record"
 
 
 def readings_of(layout: Layout, tick: Tick) -> Iterator[GroupReading]:
@@ -33,7 +34,7 @@ def group_reading(layout: Layout, tick: Tick, k: int) -> GroupReading:
         "group": layout.group_names[k],
         "at": rfc3339(tick.at_us),
         "explanation": {
-            "kind": Explanation(int(tick.explanation[k])).text,
+            "kind": text_of(Explanation, tick.explanation[k]),
             "source": _subject(layout, tick.source[k]),
             "second": _subject(layout, tick.second[k]),
             "margin_db": number(tick.margin_db[k]),
@@ -41,7 +42,7 @@ def group_reading(layout: Layout, tick: Tick, k: int) -> GroupReading:
             "sentence": "",
         },
         "next_explanation": {
-            "kind": Explanation(int(tick.next_explanation[k])).text,
+            "kind": text_of(Explanation, tick.next_explanation[k]),
             "source": _subject(layout, tick.next_source[k]),
         },
         "channels": _channels(layout, tick, members),
@@ -64,6 +65,12 @@ def number(value: Any) -> float | None:
     """A finite number rounded to 2 decimals (a hundredth of a decibel); None for NaN and infinities."""
     plain = float(value)
     return round(plain, 2) if np.isfinite(plain) else None
+
+
+def text_of(kind: type[Labelled], code: Any) -> str:
+    """The text of a code; `NOT_ON_RECORD` for one that an older version did not keep."""
+    number_ = int(code)
+    return kind(number_).text if number_ in set(kind) else NOT_ON_RECORD
 
 
 def basis_of(channel: Channel) -> str:
@@ -113,11 +120,11 @@ def _channel(channel: Channel, tick: Tick, i: int, distance_m: float | None) -> 
         "verdict": Verdict(int(tick.verdict[i])).text,
         "reason": reason.text,
         "reason_sentence": REASON_SENTENCES[reason],
-        "baseline_state": BaselineState(int(tick.baseline_state[i])).text,
-        "health": SensorHealth(int(tick.health[i])).text,
-        "open": _OPEN[int(tick.open_[i])],
+        "baseline_state": text_of(BaselineState, tick.baseline_state[i]),
+        "health": text_of(SensorHealth, tick.health[i]),
+        "open": _OPEN[min(int(tick.open_[i]), 2)],
         "difference_bar": number(tick.difference_bar[i]),
-        "steady": bool(tick.steady[i]),
+        "steady": int(tick.steady[i]) == 1,
         "last_heard": rfc3339_or_none(int(tick.last_us[i])),
         "interval_s": number(tick.interval_s[i]),
         "basis": basis_of(channel),

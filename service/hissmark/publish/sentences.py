@@ -127,7 +127,7 @@ def alarm_parts(alarm: Alarm, reading: GroupReading | None) -> list[Part]:
     if not alarm.active and not alarm.raised_us:
         parts: list[Part] = [f"{alarm.valve} has no {alarm.alarm.value.replace('-', ' ')} alarm."]
     elif alarm.alarm is AlarmKind.SENSOR_FAULT:
-        parts = _fault_parts(alarm)
+        parts = _fault_parts(alarm, reading)
     elif not alarm.active:
         parts = [f"{alarm.valve} is back to normal. It was {_was(alarm)}{_peak(alarm)}."]
     elif alarm.alarm is AlarmKind.CONTESTED:
@@ -238,7 +238,12 @@ def _say_unexplained(reading: GroupReading) -> str:
     return "Something is heard that no explanation fits; nobody is blamed."
 
 
+def _say_not_kept(_: GroupReading) -> str:
+    return "What explained it is not on record; levels and verdicts are."
+
+
 _EXPLAINED = {
+    "not on record": _say_not_kept,
     "nothing": _say_nothing,
     "one passing": _say_passing,
     "two passing": _say_two,
@@ -325,8 +330,11 @@ def _contested_parts(alarm: Alarm, reading: GroupReading | None) -> list[Part]:
     return parts
 
 
-def _fault_parts(alarm: Alarm) -> list[Part]:
+def _fault_parts(alarm: Alarm, reading: GroupReading | None) -> list[Part]:
+    """What ails the sensor, as it is now; an acknowledgement's comment stands in `reason` meanwhile."""
     if not alarm.active:
         return [f"The sensor of {alarm.valve} works again."]
-    said = reason_sentence(alarm.reason).rstrip(".")
+    channel = _channel(reading, alarm.valve) if reading else None
+    ails = channel["health"] if channel and channel["health"] != SensorHealth.WELL.text else alarm.reason
+    said = reason_sentence(ails).rstrip(".")
     return [f"{alarm.valve}: {said[:1].lower()}{said[1:]}", *_duration(alarm), ". This valve is not judged."]

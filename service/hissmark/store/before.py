@@ -10,13 +10,23 @@ from hissmark.store.schema import journal
 
 
 def last_of_each(
-    connection: sa.Connection, before_us: int, *, group: str | None = None, state: str | None = None
+    connection: sa.Connection,
+    before_us: int,
+    *,
+    group: str | None = None,
+    state: str | None = None,
+    event: str | None = None,
 ) -> list[JournalRow]:
-    """The last entry of each alarm with event time before `before_us` (of those in `state`), by `seq`."""
+    """The last entry of each alarm with event time before `before_us`, by `seq`.
+
+    Of those that led into `state`, of those of the kind `event`, where given.
+    """
     c = journal.c
     newest = sa.select(sa.func.max(c.seq)).where(c.at_us < before_us)
     if group is not None:
         newest = newest.where(c.group_name == group)
+    if event is not None:
+        newest = newest.where(c.event == event)
     if state is not None:
         newest = newest.where(c.state == state)
     query = sa.select(journal).where(c.seq.in_(newest.group_by(c.valve, c.alarm))).order_by(c.seq)

@@ -120,6 +120,26 @@ def read_blocks(connection: sa.Connection, group: str, from_us: int, to_us: int)
     return [StoredBlock(*row) for row in connection.execute(query.order_by(c.start_us).limit(_BLOCKS_A_PAGE))]
 
 
+def last_ticks(connection: sa.Connection, groups: list[str], at_us: int, back_us: int) -> dict[str, Block]:
+    """Of each group its last tick up to `at_us`, at most `back_us` older, as a block of one tick."""
+    c, from_us = tick_blocks.c, at_us - back_us
+    found: dict[str, Block] = {}
+    for i in range(0, len(groups), _GROUPS_AT_ONCE):
+        query = sa.select(tick_blocks).where(
+            c.group_name.in_(groups[i : i + _GROUPS_AT_ONCE]),
+            c.start_us >= from_us // HOUR_US * HOUR_US,
+            c.start_us <= at_us,
+        )
+        newest_first = query.order_by(c.group_name, c.start_us.desc())
+        for row in connection.execute(newest_first):
+            stored = StoredBlock(*row)
+            for block in () if stored.group in found else decoded([stored], []):
+                at = int(np.searchsorted(block.time_us, at_us, side="right")) - 1
+                if at >= 0 and block.time_us[at] >= from_us:
+                    found[stored.group] = block.rows(slice(at, at + 1))
+    return found
+
+
 def after_page(page: list[StoredBlock]) -> int:
     """Where the page behind this one begins."""
     return page[-1].start_us // HOUR_US * HOUR_US + HOUR_US

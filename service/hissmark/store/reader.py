@@ -16,10 +16,11 @@ import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 
-from hissmark.alarms.journal import AlarmState
+from hissmark.alarms.journal import Alarm, AlarmState
 from hissmark.decode.columns import Batch, UnknownName
-from hissmark.store import actions, before, history, journal, judged, notes, resets, turned_away
+from hissmark.store import actions, before, history, journal, judged, notes, resets, standing, turned_away
 from hissmark.store import series as series_table
+from hissmark.store.blocks import HOUR_US, Block
 from hissmark.store.errors import in_words
 from hissmark.store.history import ChannelHistory
 from hissmark.store.journal import JournalFilter
@@ -159,6 +160,11 @@ class Reader:
                 return
             from_us = history.after_page(page)
 
+    def last_ticks(self, groups: Sequence[str], at_us: int, *, back_us: int = HOUR_US) -> dict[str, Block]:
+        """Of each group its last tick up to a moment, not older than `back_us`; a block of one tick each."""
+        with self._page() as connection:
+            return history.last_ticks(connection, list(groups), at_us, back_us)
+
     # --- conclusions ---
 
     def journal(
@@ -187,6 +193,11 @@ class Reader:
             shown = before.last_of_each(connection, before_us, group=group, state=AlarmState.UNACKNOWLEDGED)
         by_alarm = {(row.entry.valve, row.entry.alarm): row for row in shown}
         return [(row, by_alarm.get((row.entry.valve, row.entry.alarm))) for row in last]
+
+    def alarms_at(self, at_us: int, *, group: str | None = None) -> list[Alarm]:
+        """Every alarm that stood at a past moment (event time), as far as the journal tells."""
+        with self._page() as connection:
+            return standing.alarms_at(connection, at_us, group)
 
     def shift_notes(
         self,

@@ -24,6 +24,7 @@ Name = Annotated[str, Path(min_length=1, max_length=200, pattern=PLAIN)]
 OptionalName = Annotated[str | None, Query(min_length=1, max_length=200, pattern=PLAIN)]
 Limit = Annotated[int, Query(ge=1, le=MAX_PAGE, description="rows in the answer")]
 Seq = Annotated[int | None, Query(ge=0, le=_MAX_SEQ)]
+AtQuery = Annotated[str | None, Query(max_length=40, description="a past moment, RFC 3339; now if left out")]
 _Time = Annotated[str | None, Query(max_length=40, description="RFC 3339, e.g. 2026-03-01T02:14:00Z")]
 
 

@@ -8,8 +8,10 @@ from hissmark.publish.reading import basis_of, distances_m
 from hissmark.publish.shapes import ChannelReading, LiveReading
 from hissmark.publish.times import rfc3339, rfc3339_or_none
 
+NOT_YET = "Nothing has been judged here yet: no full window of data."
 
-def waiting_reading(live: LiveState, group: str) -> LiveReading:
+
+def waiting_reading(live: LiveState, group: str, sentence: str = NOT_YET) -> LiveReading:
     """What can be said about `group` before anything was judged. `at` is empty: there was no tick."""
     now_us = live.clock.now_us()
     newest_us, fresh = live.freshness(group, now_us)
@@ -19,7 +21,7 @@ def waiting_reading(live: LiveState, group: str) -> LiveReading:
         "at": "",
         "explanation": {
             "kind": "nothing", "source": None, "second": None, "margin_db": None, "odds": None,
-            "sentence": "Nothing has been judged here yet: no full window of data.",
+            "sentence": sentence,
         },
         "next_explanation": {"kind": "nothing", "source": None},
         "channels": [_channel(c, d) for c, d in zip(rows, distances_m(rows), strict=True)],

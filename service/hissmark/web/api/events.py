@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from typing import Annotated
 
 import msgspec
@@ -17,11 +17,16 @@ from hissmark.publish.live import LiveState
 from hissmark.publish.shapes import AlarmShape, JournalShape, LiveReading
 from hissmark.publish.times import rfc3339, rfc3339_or_none
 from hissmark.web.answers import answer
-from hissmark.web.context import Context
+from hissmark.web.api.groups import known_group
+from hissmark.web.context import Context, WebContext
+from hissmark.web.parameters import AtQuery, OptionalName
+from hissmark.web.past import alarms_at, journal_at, past_us, readings_at
 from hissmark.web.problems import DOCUMENTED
 from hissmark.web.waiting import waiting_reading
 
 HEARTBEAT_S = 2.0
+NEWEST_ENTRIES = 50
+"""Journal entries in a snapshot."""
 
 router = APIRouter(tags=["live"], responses=DOCUMENTED)
 
@@ -42,7 +47,9 @@ class Pulse(TypedDict):
 class Snapshot(TypedDict):
     """Everything the first page shows; `event` is where to go on listening.
 
-    `max_shelve_s`: the longest time the site lets an alarm be shelved.
+    `max_shelve_s`: the longest time the site lets an alarm be shelved. `at`: the past moment that groups,
+    alarms and journal are of, null if they are of now; `pulse` is always of now. `first`: when the record
+    begins.
     """
 
     site: str
@@ -51,7 +58,10 @@ class Snapshot(TypedDict):
     event: str
     pulse: Pulse
     stale_s: int
+    tick_s: int
     max_shelve_s: int
+    at: str | None
+    first: str | None
     group_names: list[str]
     groups: list[LiveReading]
     alarms: list[AlarmShape]
@@ -59,25 +69,59 @@ class Snapshot(TypedDict):
 
 
 @router.get("/now", response_model=Snapshot)
-def now(context: Context) -> Response:
-    """One consistent look at everything live: what the first page needs."""
+def now(context: Context, at: AtQuery = None, group: OptionalName = None) -> Response:
+    """One consistent look at everything live, or as it was `at` a past moment; of all groups or of one."""
     live = context.live
     event = _event_id(live, live.broadcast.number)  # first, so that nothing falls between
-    names = live.layout.group_names
+    if group is not None:
+        known_group(context, group)
+    names = live.layout.group_names if group is None else (group,)
+    at_us = past_us(live, at)
+    extent = context.reader.sample_extent()
+    shown = _shown_now(live, names) if at_us is None else _shown_then(context, names, group, at_us)
+    settings = live.layout.settings
     snapshot: Snapshot = {
         "site": context.site_name,
         "demo": context.demo,
         "version": __version__,
         "event": event,
         "pulse": pulse(live),
-        "stale_s": live.layout.settings.signal.stale_s,
-        "max_shelve_s": live.layout.settings.alarms.max_shelve_s,
-        "group_names": list(names),
-        "groups": [live.reading_json(name) or waiting_reading(live, name) for name in names],
-        "alarms": live.alarms_json(),
-        "journal": live.journal_json()[:50],
+        "stale_s": settings.signal.stale_s,
+        "tick_s": settings.signal.tick_s,
+        "max_shelve_s": settings.alarms.max_shelve_s,
+        "at": None if at_us is None else rfc3339(at_us),
+        "first": rfc3339_or_none(extent.first_us if extent else None),
+        "group_names": list(live.layout.group_names),
+        **shown,
     }
     return answer(snapshot)
+
+
+class _Shown(TypedDict):
+    """The part of the snapshot that belongs to a moment."""
+
+    groups: list[LiveReading]
+    alarms: list[AlarmShape]
+    journal: list[JournalShape]
+
+
+def _shown_now(live: LiveState, names: Sequence[str]) -> _Shown:
+    groups = set(names)
+    return {
+        "groups": [live.reading_json(name) or waiting_reading(live, name) for name in names],
+        "alarms": [a for a in live.alarms_json() if a["group"] in groups],
+        "journal": [e for e in live.journal_json() if e["group"] in groups][:NEWEST_ENTRIES],
+    }
+
+
+def _shown_then(context: WebContext, names: Sequence[str], group: str | None, at_us: int) -> _Shown:
+    reader = context.reader
+    readings = readings_at(context.live, reader, names, at_us)
+    return {
+        "groups": list(readings.values()),
+        "alarms": alarms_at(reader, readings, at_us, group),
+        "journal": journal_at(reader, at_us, group, NEWEST_ENTRIES),
+    }
 
 
 @router.get(

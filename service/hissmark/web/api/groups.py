@@ -13,7 +13,8 @@ from hissmark.store.recall import restored_engine
 from hissmark.web.answers import answer
 from hissmark.web.context import Context, WebContext
 from hissmark.web.paging import next_link, page_of
-from hissmark.web.parameters import Limit, Name, OptionalName
+from hissmark.web.parameters import AtQuery, Limit, Name, OptionalName
+from hissmark.web.past import past_us, readings_at
 from hissmark.web.problems import DOCUMENTED, not_found
 from hissmark.web.waiting import waiting_reading
 
@@ -51,9 +52,12 @@ def acoustics(context: Context, name: Name) -> Response:
 
 
 @router.get("/{name:path}", response_model=LiveReading)
-def group(context: Context, name: Name) -> Response:
-    """The latest reading of one group."""
+def group(context: Context, name: Name, at: AtQuery = None) -> Response:
+    """The latest reading of one group, or the one it had `at` a past moment."""
     known_group(context, name)
+    at_us = past_us(context.live, at)
+    if at_us is not None:
+        return answer(readings_at(context.live, context.reader, (name,), at_us)[name])
     return answer(context.live.reading_json(name) or waiting_reading(context.live, name))
 
 

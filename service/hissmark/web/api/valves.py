@@ -19,7 +19,7 @@ from hissmark.web.answers import answer
 from hissmark.web.context import Context
 from hissmark.web.history import History, history_of
 from hissmark.web.paging import next_link, page_of
-from hissmark.web.parameters import Limit, Name, OptionalName, SpanQuery, invalid, time_us
+from hissmark.web.parameters import AtQuery, Limit, Name, OptionalName, SpanQuery, invalid, time_us
 from hissmark.web.problems import DOCUMENTED, not_found
 from hissmark.web.waiting import waiting_reading
 
@@ -97,7 +97,7 @@ def valve_history(
 def explain(
     context: Context,
     tag: Name,
-    at: Annotated[str | None, Query(max_length=40, description="RFC 3339; now if left out")] = None,
+    at: AtQuery = None,
 ) -> Response:
     """The story of a verdict: what was heard, which explanations were compared, what would change it."""
     live = context.live
