@@ -184,6 +184,26 @@ class SuppressRule:
 
 
 @dataclass(frozen=True, slots=True)
+class RepairSettings:
+    """When a repair counts as proved by the sound.
+
+    Attributes:
+        hold_s: how long the valve and its group must stay back near the background, without a break. Longer
+            is surer and later; a sparse sensor is held for at least one of its windows.
+        near_db: rise that still counts as back at the background. Below 3 dB a leak cannot be told from the
+            background by energy subtraction, so less than that asks for more than the sound can say.
+        pressure_share: the check counts only while the pressure difference is at least this share of what it
+            was when the leak was last heard: a leak that has less pressure behind it is quieter.
+        wait_s: after this long without a chance to test, the repair goes on record as not tested.
+    """
+
+    hold_s: int = 1800
+    near_db: float = 3.0
+    pressure_share: float = 0.8
+    wait_s: int = 14 * 86_400
+
+
+@dataclass(frozen=True, slots=True)
 class CoreSettings:
     """All settings of the computation together."""
 

@@ -9,6 +9,7 @@ from hissmark.engine.settings import (
     BaselineSettings,
     JudgeSettings,
     PrioritySettings,
+    RepairSettings,
     SignalSettings,
 )
 
@@ -56,6 +57,12 @@ _RANGES: dict[type, dict[str, Range]] = {
         "fault_delay_s": (0, 30 * _DAY_S),
         "contested_delay_s": (0, 30 * _DAY_S),
         "max_shelve_s": (60, 30 * _DAY_S),
+    },
+    RepairSettings: {
+        "hold_s": (60, 7 * _DAY_S),
+        "near_db": (0.5, 20),
+        "pressure_share": (0, 1),
+        "wait_s": (3600, _YEAR_S),
     },
     PrioritySettings: {"clear_db": (0.5, 60), "severe_db": (0.5, 60)},
 }

@@ -12,6 +12,7 @@ from hissmark.engine.settings import (
     ConditionRule,
     CoreSettings,
     JudgeSettings,
+    RepairSettings,
     SignalSettings,
     SuppressRule,
 )
@@ -108,6 +109,7 @@ class SiteSettings(Table):
     baseline: Annotated[BaselineSettings, FromTable()] = BaselineSettings()
     judge: Annotated[JudgeSettings, FromTable()] = JudgeSettings()
     alarms: Annotated[AlarmSettings, FromTable()] = AlarmSettings()
+    repair: Annotated[RepairSettings, FromTable()] = RepairSettings()
     condition: Annotated[tuple[Annotated[ConditionRule, FromTable()], ...], Field(strict=False)] = ()
     suppress: Annotated[tuple[Annotated[SuppressRule, FromTable()], ...], Field(strict=False)] = ()
 

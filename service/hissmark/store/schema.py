@@ -247,3 +247,6 @@ audit = sa.Table(
     sa.Column("detail", sa.Text, nullable=False),
     sqlite_autoincrement=True,
 )
+
+# Tables of a subject in files of their own; importing them makes them part of `metadata`.
+from hissmark.store import tables_repairs  # noqa: E402, F401
