@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 from hissmark.engine.register import Condition
@@ -40,12 +41,18 @@ def number(text: str) -> float:
     """Read a number with a decimal point or comma; ValueError says what is wrong with it."""
     if not _NUMBER.fullmatch(text):
         raise ValueError(f"{text!r} is not a number.")
-    return float(text.replace(",", "."))
+    value = float(text.replace(",", "."))
+    if not math.isfinite(value):
+        raise ValueError(f"{text!r} is too large.")
+    return value
 
 
 def condition(text: str) -> Condition:
     """Read ``TAG < NUMBER``; a decimal comma in the number is taken."""
-    return Condition.parse(_COMMA_LIMIT.sub(r"\1.\2", text))
+    found = Condition.parse(_COMMA_LIMIT.sub(r"\1.\2", text))
+    if not math.isfinite(found.limit):
+        raise ValueError(f"the number in {text!r} is too large.")
+    return found
 
 
 def name_fault(column: str, text: str) -> tuple[str, str] | None:
@@ -58,6 +65,11 @@ def name_fault(column: str, text: str) -> tuple[str, str] | None:
         return (
             f"{text!r} has a line break or another invisible character.",
             "Remove it; a quote that is not closed in its row also looks like this.",
+        )
+    if "\ufffd" in text:
+        return (
+            f"{text!r} has a letter that was lost when the file was saved.",
+            "Write it again, and save the file as UTF-8.",
         )
     bad = sorted(set(text) & set(_FORBIDDEN.get(column, _FORBIDDEN_ANYWHERE)))
     if bad:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 from hissmark.site.problems import Findings
 
+_WORKBOOKS = {b"PK\x03\x04": "workbook (.xlsx, .ods)", b"\xd0\xcf\x11\xe0": "workbook (.xls)"}
+_SEP_LINE = re.compile(r'\ufeff?"?sep=([;,\t])"?[ \t]*(\r\n|\r|\n)', re.IGNORECASE)
 _SEPARATORS = {";": "semicolon", "\t": "tab", ",": "comma"}
 
 
@@ -34,19 +37,44 @@ def read_csv(raw: bytes, known: frozenset[str], findings: Findings) -> CsvText |
 
     Returns None (with a problem) when there is nothing to read.
     """
+    workbook = next((name for start, name in _WORKBOOKS.items() if raw.startswith(start)), None)
+    if workbook:
+        findings.error(
+            None, "", f"this is a {workbook}, not a CSV.", "Save the sheet as CSV, and give that file."
+        )
+        return None
     text = _decode(raw, findings)
-    separator = _sniff(text, known)
+    if "\0" in text:
+        findings.error(None, "", "this is not a text file.", "Save the sheet as CSV, UTF-8.")
+        return None
+    said, text = _said_separator(text)
+    separator = said or _sniff(text, known)
     rows = [row for row in _records(text, separator, findings) if any(cell.strip() for cell in row.cells)]
     if not rows:
         findings.error(1, "", "the file is empty.", "Write a header row, then one row a channel.")
         return None
-    return CsvText(separator, rows[0], rows[1:])
+    header = Row(rows[0].line, _without_empty_end(rows[0].cells))
+    return CsvText(separator, header, rows[1:])
+
+
+def _said_separator(text: str) -> tuple[str | None, str]:
+    """Some spreadsheets write ``sep=;`` above the header: the separator, and the text without that."""
+    found = _SEP_LINE.match(text)
+    return (found[1], text[found.end() - len(found[2]) :]) if found else (None, text)
+
+
+def _without_empty_end(cells: list[str]) -> list[str]:
+    """A header without the nameless columns that spreadsheets leave at its end."""
+    count = next((i for i in range(len(cells), 0, -1) if cells[i - 1].strip()), 0)
+    return cells[:count]
 
 
 def _decode(raw: bytes, findings: Findings) -> str:
     """UTF-8 (with or without byte order mark), UTF-16 as some spreadsheets export it, else Latin-1."""
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return raw.decode("utf-16", errors="replace")
+    if len(raw) > 3 and raw[:2].count(0) == 1 and raw[2:4].count(0) == 1:  # two bytes a letter, unannounced
+        return raw.decode("utf-16-be" if raw[0] == 0 else "utf-16-le", errors="replace")
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as slip:

@@ -75,8 +75,11 @@ def check_site(folder: str | Path) -> list[Problem]:
     return examine(folder)[1]
 
 
-def examine(folder: str | Path) -> tuple[Site | None, list[Problem]]:
-    """The site (None if it has errors) and every problem, errors and warnings."""
+def examine(folder: str | Path, register: bytes | None = None) -> tuple[Site | None, list[Problem]]:
+    """The site (None if it has errors) and every problem, errors and warnings.
+
+    `register`: look at this text in place of the folder's register.csv.
+    """
     place = Path(folder)
     if not place.is_dir():
         what = "is not a folder" if place.exists() else "does not exist"
@@ -84,7 +87,8 @@ def examine(folder: str | Path) -> tuple[Site | None, list[Problem]]:
         return None, [Problem(str(folder), None, "", f"{what}.", fix)]
     in_settings, in_register = Findings(SETTINGS_FILE), Findings(REGISTER_FILE)
     settings, lines = _examine_settings(place, in_settings)
-    drafts = _examine_register(place, in_register)
+    raw = _read_file(place, in_register) if register is None else register
+    drafts = _examine_register(raw, in_register)
     if settings is not None:
         check_rules(settings, lines, drafts, in_settings)
         NotifyCheck(place, settings, lines, drafts, in_settings).run()
@@ -119,8 +123,7 @@ def _examine_settings(folder: Path, findings: Findings) -> tuple[SiteSettings | 
     return settings, toml.lines
 
 
-def _examine_register(folder: Path, findings: Findings) -> list[Draft]:
-    raw = _read_file(folder, findings)
+def _examine_register(raw: bytes | None, findings: Findings) -> list[Draft]:
     if raw is None:
         return []
     drafts = read_drafts(raw, findings)
