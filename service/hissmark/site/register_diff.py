@@ -81,7 +81,7 @@ def _removed(channel: Channel, new: Register) -> ChannelChange:
     means = (
         f"{heir.name} listens to {channel.valve} from then on; what {channel.name} heard stays on record."
         if heir
-        else f"{channel.subject} is no longer judged, its alarms leave the list; what was heard stays on record."
+        else f"{channel.subject} is no longer judged and its alarms leave the list; its record stays."
     )
     cells = tuple(Cell(name, text, "") for name, text in cells_of(channel).items() if text)
     return ChannelChange(Change.REMOVED, channel.name, channel.subject, channel.group, cells, means)
