@@ -1,0 +1,78 @@
+"""Which sensor listened to which valve, and when: history belongs to both, by the periods they share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from hissmark.engine.register import Channel, Register
+
+ALWAYS_US = -(1 << 62)
+"""Before every tick."""
+EVER_US = 1 << 62
+"""After every tick."""
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """A register and the last tick of each group before it came into force."""
+
+    register: Register
+    after_us: Mapping[str, int]
+
+    def begins_us(self, groups: Iterable[str]) -> int:
+        """The first moment under this register for what concerns `groups`: just behind their last tick."""
+        known = [self.after_us[g] for g in groups if g in self.after_us]
+        everywhere = max(self.after_us.values(), default=ALWAYS_US)
+        return max(known, default=everywhere) + 1
+
+
+@dataclass(frozen=True, slots=True)
+class Stay:
+    """A channel on one place from `from_us` up to, not including, `to_us` (event time)."""
+
+    subject: str
+    channel: Channel
+    from_us: int
+    to_us: int
+
+    def within(self, from_us: int, to_us: int) -> Stay | None:
+        """The part of it in a span; None if there is none."""
+        begin, end = max(self.from_us, from_us), min(self.to_us, to_us)
+        return replace(self, from_us=begin, to_us=end) if begin < end else None
+
+
+def stays(versions: Sequence[InForce]) -> list[Stay]:
+    """Every stay, by its beginning. `versions` as they came into force, the first since ever."""
+    done: list[Stay] = []
+    present: dict[str, Stay] = {}
+    for nth, version in enumerate(versions):
+        following: dict[str, Stay] = {}
+        for channel in version.register.channels:
+            stay = present.pop(channel.name, None)
+            if stay is not None and _same_place(stay.channel, channel):
+                following[channel.name] = replace(stay, channel=channel)
+                continue
+            groups = [channel.group] if stay is None else [channel.group, stay.channel.group]
+            begins = version.begins_us(groups) if nth else ALWAYS_US
+            following[channel.name] = Stay(channel.subject, channel, begins, EVER_US)
+            if stay is not None:
+                done.append(replace(stay, to_us=begins))
+        done += [replace(s, to_us=version.begins_us([s.channel.group])) for s in present.values()]
+        present = following
+    return sorted([*done, *present.values()], key=lambda s: (s.from_us, s.channel.name))
+
+
+def of_subject(all_stays: Iterable[Stay], subject: str) -> list[Stay]:
+    """The sensors of a valve (or a reference point) over time, oldest first."""
+    return [s for s in all_stays if s.subject == subject]
+
+
+def of_channel(all_stays: Iterable[Stay], name: str) -> list[Stay]:
+    """The places of a channel over time, oldest first."""
+    return [s for s in all_stays if s.channel.name == name]
+
+
+def _same_place(one: Channel, other: Channel) -> bool:
+    """Whether history goes on in the same columns: these are what it is found by."""
+    return (one.subject, one.group, one.source) == (other.subject, other.group, other.source)
