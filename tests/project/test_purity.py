@@ -15,7 +15,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "service" / "hissmark"
-CORE = ("decode", "signal", "baseline", "judge", "alarms", "engine")
+CORE = ("decode", "signal", "baseline", "judge", "alarms", "engine", "worth")
 
 #: Calls that read the outside world; a name ends with one of these.
 IMPURE_CALLS = (

@@ -81,7 +81,8 @@ def add_assumption(engine: sa.Engine, row: Assumption, now_us: int) -> Assumptio
     """Put an assumption on record; durable when this returns."""
     values = {
         "recorded_us": now_us, "author": cleaned(row.author), "reason": cleaned(row.reason),
-        "valve": None if row.valve is None else cleaned(row.valve), "name": row.name, "text": cleaned(row.text),
+        "valve": None if row.valve is None else cleaned(row.valve), "name": row.name,
+        "text": cleaned(row.text),
     }  # fmt: skip
     return replace(row, id=_insert(engine, assumptions, values), recorded_us=now_us)
 
@@ -101,13 +102,12 @@ def read_calibrations(
         query = query.where(c.valve == valve)
     if until_us is not None:
         query = query.where(c.recorded_us <= until_us)
-    return [_calibration(row._mapping) for row in connection.execute(query)]
+    return [_calibration(dict(row._mapping)) for row in connection.execute(query)]
 
 
 def _calibration(row: Mapping[str, Any]) -> Calibration:
-    read = dict(row)
-    steps = tuple(tuple(step) for step in json.loads(read.pop("steps")))
-    return Calibration(**{**read, "typed": json.loads(read["typed"]), "steps": steps})
+    steps = tuple((what, value, how) for what, value, how in json.loads(row["steps"]))
+    return Calibration(**{**row, "typed": json.loads(row["typed"]), "steps": steps})
 
 
 def standing(rows: Iterable[Calibration]) -> list[Calibration]:
@@ -122,4 +122,11 @@ def read_assumptions(connection: sa.Connection, until_us: int | None = None) -> 
     query = sa.select(assumptions).order_by(assumptions.c.id)
     if until_us is not None:
         query = query.where(assumptions.c.recorded_us <= until_us)
-    return [Assumption(**row._mapping) for row in connection.execute(query)]
+    return [Assumption(**dict(row._mapping)) for row in connection.execute(query)]
+
+
+def newest_marks(connection: sa.Connection) -> tuple[int, int]:
+    """Highest number of either table, 0 while it is empty."""
+    newest = [sa.select(sa.func.max(t.c.id)).scalar_subquery() for t in (calibrations, assumptions)]
+    first, second = connection.execute(sa.select(*newest)).one()
+    return int(first or 0), int(second or 0)

@@ -18,9 +18,26 @@ import sqlalchemy as sa
 
 from hissmark.alarms.journal import Alarm, AlarmState
 from hissmark.decode.columns import Batch, UnknownName
-from hissmark.store import actions, before, history, journal, judged, notes, resets, standing, turned_away
+from hissmark.store import (
+    actions,
+    before,
+    history,
+    journal,
+    judged,
+    notes,
+    resets,
+    standing,
+    turned_away,
+)
 from hissmark.store import series as series_table
 from hissmark.store.blocks import HOUR_US, Block
+from hissmark.store.calibrations import (
+    Assumption,
+    Calibration,
+    newest_marks,
+    read_assumptions,
+    read_calibrations,
+)
 from hissmark.store.errors import in_words
 from hissmark.store.history import ChannelHistory
 from hissmark.store.journal import JournalFilter
@@ -212,6 +229,21 @@ class Reader:
             return notes.read_notes(
                 connection, from_us=from_us, to_us=to_us, before_id=before_id, limit=limit
             )
+
+    def calibrations(self, valve: str | None = None, until_us: int | None = None) -> list[Calibration]:
+        """Measured leaks on record up to a moment, oldest first; also those that no longer count."""
+        with self._page() as connection:
+            return read_calibrations(connection, valve=valve, until_us=until_us)
+
+    def worth_marks(self) -> tuple[int, int]:
+        """Numbers of the newest measured leak and assumption: another pair means that something was added."""
+        with self._page() as connection:
+            return newest_marks(connection)
+
+    def assumptions(self, until_us: int | None = None) -> list[Assumption]:
+        """What was assumed for valuing leaks up to a moment, oldest first."""
+        with self._page() as connection:
+            return read_assumptions(connection, until_us)
 
     def verdict_changes(
         self,

@@ -9,8 +9,8 @@ import sqlalchemy as sa
 
 from hissmark.store.schema import BigKey, metadata
 
-# A measured leak and the level at that time; `kind` is point or withdrawn. A row that `supersedes` another takes its
-# place. `typed` is what was typed, as JSON; the columns beside it are what was made of it, in SI.
+# A measured leak and the level at that time; `kind` is point or withdrawn. A row that `supersedes` another
+# takes its place. `typed` is what was typed, as JSON; the columns beside it are what was made of it, in SI.
 calibrations = sa.Table(
     "calibrations",
     metadata,
@@ -36,8 +36,8 @@ calibrations = sa.Table(
     sqlite_autoincrement=True,
 )
 
-# One assumption as it was typed, of one valve or (NULL) of the site. The newest of its name counts; an empty text
-# takes it back.
+# One assumption as it was typed, of one valve or (NULL) of the site. The newest of its name counts; an
+# empty text takes it back.
 assumptions = sa.Table(
     "assumptions",
     metadata,

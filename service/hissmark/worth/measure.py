@@ -91,7 +91,8 @@ def _method(typed: Mapping[str, str], flow: Flow) -> Method:
             known = ", ".join(Method)
             raise UnitError(f"{typed['method']!r} is no way of measuring. These are: {known}.") from None
     counted = {"bubble": Method.BUBBLES, "drop": Method.DROPS}
-    return counted.get(flow.counted, Method.FLOW_METER)
+    usual = Method.COLLECTED if " in " in typed["leak"] else Method.FLOW_METER
+    return counted.get(flow.counted, usual)
 
 
 def mass_flow(flow: Flow, medium: Medium, typed: Mapping[str, str]) -> tuple[float, str]:

@@ -212,6 +212,6 @@ def _steps(
         Step("rate per level", f"{figure(10 * slope)} ± {figure(20 * slope_sd)} decades per 10 dB",
              f"{fit.own} measured {'leak' if fit.own == 1 else 'leaks'} of this valve, "
              f"{len(fit.points) - fit.own} of similar ones, from 1 decade per 10 dB before any"),
-        Step("scatter about it", f"{figure(10 * fit.scatter_decades)} dB", "from the points; 1.2 dB before any"),
+        Step("scatter about it", f"{figure(10 * fit.scatter_decades)} dB", "1.2 dB before any point"),
     ]  # fmt: skip
     return tuple(rows)

@@ -46,29 +46,33 @@ class Flow:
 
 
 _QUANTITY = re.compile(r"^\s*([-+]?(?:\d[\d ]*\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
-#: How agreed volumes are written: prefix of the volume -> temperature at one atmosphere.
+_METRIC = r" ?(?P<volume>m3|m\^3|m³|cm3|cm³|L|l|mL|ml)(?P<rest>.*)$"
+#: How agreed volumes are written, the volume where the writing says none, and the temperature at one
+#: atmosphere.
 _AGREED = (
-    (re.compile(r"^(?:s(?:td)?\.? ?(?:cf|ft3|ft\^3|ft³|cu\.? ?ft))(?P<rest>.*)$", re.I), "ft^3", FEET_K),
-    (re.compile(r"^N ?(?P<volume>m3|m\^3|m³|L|l|mL|ml)(?P<rest>.*)$"), "", NORMAL_K),
+    (re.compile(r"^s(?:td)?\.? ?(?:cf|ft3|ft\^3|ft³|cu\.? ?ft)(?P<rest>.*)$", re.I), "ft^3", FEET_K),
+    (re.compile(r"^N" + _METRIC), "", NORMAL_K),
     (re.compile(r"^nl(?P<rest>.*)$"), "L", NORMAL_K),
-    (
-        re.compile(r"^(?:S|s|[Ss]td\.? ?)(?P<volume>m3|m\^3|m³|L|l|mL|ml|cm3|cm³)(?P<rest>.*)$"),
-        "",
-        STANDARD_K,
-    ),
+    (re.compile(r"^(?:S|s|[Ss]td\.?)" + _METRIC), "", STANDARD_K),
 )
+_TWO_WAYS = re.compile(r"\d,\d{3}(?!\d)")
 _SHORT_TIMES = {"h": "/h", "m": "/min", "s": "/s", "d": "/day"}
-_WORDS = {"³": "^3", "m3": "m^3", "cc": "cm^3", "mm3": "mm^3", "ft3": "ft^3", "°C": "degC", "°F": "degF"}
+_WORDS = {
+    "³": "^3", "m3": "m^3", "cc": "cm^3", "cm3": "cm^3", "mm3": "mm^3", "ft3": "ft^3",
+    "°C": "degC", "°F": "degF",
+}  # fmt: skip
 
 
 @cache
 def _registry() -> Any:
     registry: Any = pint.UnitRegistry()
-    registry.define("tonne = 1000 * kilogram = t")
+    registry.define("MMBtu = 1e6 * Btu")
     return registry
 
 
 def _split(text: str, wanted: str) -> tuple[float, str]:
+    if _TWO_WAYS.search(text):
+        raise UnitError(f"{text!r} can be read two ways: leave out the comma, or write a point for decimals.")
     match = _QUANTITY.match(text.replace(",", "."))
     if match is None or (not match[2] and wanted):
         raise UnitError(f"{text!r} is not a number with a unit. Write for instance: {wanted}")
@@ -94,6 +98,7 @@ def pressure_pa(text: str) -> float:
     value, unit = _split(text, "7 barg, 100 psig, 8.01 bara")
     match = re.match(r"^(.*?)[ (]*(g|a|gauge|abs|absolute)\)?$", unit) if len(unit) > 3 else None
     plain, kind = (match[1], match[2][0]) if match else (unit, "")
+    _si(1.0, plain, "Pa", text, "pressure. Write for instance: 7 barg, 100 psig, 8.01 bara")
     if not kind:
         raise UnitError(
             f"{text!r} does not say from where it counts: write {value:g} {unit}g or {value:g} {unit}a."
@@ -130,11 +135,22 @@ def length_m(text: str) -> float:
     return _positive(_si(value, unit, "m", text, "length. Write for instance: 100 mm, 4 in"), text)
 
 
-_FLOWS = "12 L/min, 3.4 kg/h, 5 Nm3/h, 3.1 scfh, 27 bubbles/min"
+_FLOWS = "12 L/min, 3.4 kg/h, 5 Nm3/h, 3.1 scfh, 350 mL in 5 min, 27 bubbles/min"
+
+
+_COLLECTED = re.compile(r"^\s*(.+?)\s+in\s+(\d.*)$")
+
+
+def _per_second(amount: str, time_s: float) -> str:
+    value, unit = _split(amount, "350 mL")
+    return f"{value / time_s!r} {unit}/s"
 
 
 def flow(text: str) -> Flow:
     """A leak as it was measured. Raises UnitError with examples."""
+    collected = _COLLECTED.match(text)
+    if collected:  # so much in so long
+        return flow(f"{_per_second(collected[1], duration_s(collected[2]))}")
     value, unit = _split(text, _FLOWS)
     _positive(value, text)
     counted = re.match(r"^(bubble|drop)s?\s*(/|per)\s*(\w+)$", unit)
@@ -156,8 +172,40 @@ def flow(text: str) -> Flow:
     raise UnitError(f"{text!r} is no flow. Write for instance: {_FLOWS}")
 
 
-def share(text: str, of: float | None = None) -> float:
-    """``10 %`` as 0.1; a quantity in the unit of `text` is left to the caller."""
+def number(text: str, example: str) -> float:
+    """A number without a unit."""
+    value, unit = _split(text, "")
+    if unit:
+        raise UnitError(f"{text!r} is not a plain number. Write for instance: {example}")
+    return value
+
+
+def density_kg_m3(text: str) -> float:
+    value, unit = _split(text, "870 kg/m3")
+    return _positive(_si(value, unit, "kg/m^3", text, "density. Write for instance: 870 kg/m3"), text)
+
+
+def molar_kg(text: str) -> float:
+    value, unit = _split(text, "18.2 g/mol")
+    return _positive(_si(value, unit, "kg/mol", text, "molar mass. Write for instance: 18.2 g/mol"), text)
+
+
+def energy_j(text: str) -> float:
+    value, unit = _split(text, "1 kWh")
+    return _positive(_si(value, unit, "J", text, "energy. Write for instance: 1 kWh, 1 GJ"), text)
+
+
+def is_energy(unit: str) -> bool:
+    """Whether a unit is one of energy."""
+    try:
+        energy_j(f"1 {unit}")
+    except UnitError:
+        return False
+    return True
+
+
+def share(text: str) -> float:
+    """``10 %`` as 0.1."""
     value, unit = _split(text, "10 %")
     if unit not in ("%", "percent"):
         raise UnitError(f"{text!r} is no percentage. Write for instance: 10 %")
