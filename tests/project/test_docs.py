@@ -178,13 +178,18 @@ COMMANDS: Any = typer.main.get_command(app)
 
 def command_in(words: list[str]) -> Any:
     """The command (or the command within a command) that the words begin with; None if there is none."""
-    found = COMMANDS
+    found, arguments = COMMANDS, 0
     for word in words:
+        if arguments:  # of the command around: `hissmark repair SITE list`
+            arguments -= 1
+            continue
         if not hasattr(found, "commands"):
             break
         found = found.commands.get(word)
         if found is None:
             return None
+        if hasattr(found, "commands"):
+            arguments = sum(p.param_type_name == "argument" for p in found.params)
     return found
 
 

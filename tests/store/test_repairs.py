@@ -19,7 +19,7 @@ REPAIR = Repair("XV-101", T0 + HOUR, Work.SEAT_LAPPED, "Ola", "scored", Cost(Dec
 
 @pytest.fixture
 def book(store) -> RepairBook:  # type: ignore[no-untyped-def]
-    return RepairBook(store.engine())
+    return RepairBook(store.engine(), store.engine())
 
 
 def test_what_is_written_is_read_back(book: RepairBook) -> None:
@@ -70,7 +70,7 @@ def test_an_outcome_is_written_once(book: RepairBook) -> None:
 @pytest.mark.parametrize("deed", ["UPDATE {} SET at_us = 0", "DELETE FROM {}"])
 def test_the_database_refuses_changes(store, table: str, deed: str) -> None:  # type: ignore[no-untyped-def]
     engine = store.engine()
-    book = RepairBook(engine)
+    book = RepairBook(engine, engine)
     book.add_finding(FINDING, T0)
     book.add_outcome(OutcomeRow(book.add_repair(REPAIR, T0), T0, T0, "not tested", "", None, {}))
     with pytest.raises(sa.exc.DBAPIError, match="append-only"), engine.begin() as connection:

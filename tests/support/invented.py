@@ -30,10 +30,11 @@ from hissmark.decode.columns import Batch
 from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
 from hissmark.engine.register import Channel, Condition, Register
-from hissmark.engine.settings import CoreSettings
+from hissmark.engine.settings import CoreSettings, RepairSettings
 from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
+from hissmark.repairs.build import desk_of
 from hissmark.store import Writer, open_for_actions, open_for_reading, open_store
 from hissmark.store.actions import record_action
 from hissmark.store.notes import ShiftNote, add_note
@@ -252,6 +253,11 @@ class Invented:
         self.writer = Writer(self._engine, self.layout.names, now_us=self.clock.now_us)
         self.reader = Reader(open_for_reading(STORE_URL, self.folder))
         self.live = LiveState(self.layout, self.clock)
+        self._looking = open_for_reading(STORE_URL, self.folder)
+        self.desk = desk_of(
+            lambda: self.register, CoreSettings(), RepairSettings(), writing=self._actions,
+            reading=self._looking, readings=self.live.readings, now_us=self.clock.now_us,
+        )  # fmt: skip
         self.metrics = Metrics()
         self.metrics.watch(self.live)
         self.standing: dict[tuple[str, str], Alarm] = {}
@@ -262,7 +268,7 @@ class Invented:
         return WebContext(
             self.live, self.reader, self.act, self.metrics, "North works",
             settings=lambda: {"name": "North works", "judge": {"rise_limit_db": 6.0}},
-            write_note=self.write_note,
+            write_note=self.write_note, desk=self.desk,
         )  # fmt: skip
 
     def healthy(self) -> None:
@@ -382,6 +388,7 @@ class Invented:
         self.writer.close()
         self.reader.close()
         self._actions.dispose()
+        self._looking.dispose()
         self._engine.dispose()
 
 

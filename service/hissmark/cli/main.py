@@ -7,7 +7,20 @@ from typing import Annotated
 import typer
 
 from hissmark import __version__
-from hissmark.cli import act, alarms, check, explain, history, losses, replay, service, users, verdicts, watch
+from hissmark.cli import (
+    act,
+    alarms,
+    check,
+    explain,
+    history,
+    losses,
+    repair,
+    replay,
+    service,
+    users,
+    verdicts,
+    watch,
+)
 from hissmark.cli.errors import Commands
 
 app = typer.Typer(
@@ -46,7 +59,7 @@ def main(
     """Listens to closed valves through mounted sensors and names the one that leaks through its seat."""
 
 
-for module in (service, check, watch, replay, alarms, act, verdicts, explain, losses, history, users):
+for module in (service, check, watch, replay, alarms, act, verdicts, explain, losses, history, repair, users):
     module.add_to(app)
 
 

@@ -42,6 +42,10 @@ class Housekeeping:
         add(self._forget, "cron", hour=2, minute=30, id="retention")
         self._scheduler.add_listener(_report, EVENT_JOB_ERROR | EVENT_JOB_MISSED)
 
+    def every(self, seconds: float, job: Callable[[], object], name: str) -> None:
+        """Do something else now and then, from the start on."""
+        self._scheduler.add_job(job, "interval", seconds=seconds, id=name, misfire_grace_time=60)
+
     def start(self) -> None:
         self._scheduler.start()
         self._measure()

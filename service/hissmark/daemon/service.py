@@ -31,6 +31,7 @@ from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.publish.reading import readings_of
 from hissmark.publish.times import rfc3339
+from hissmark.repairs.build import desk_of
 from hissmark.site.load import Site
 from hissmark.store.actions import record_action
 from hissmark.store.journal import JournalFilter
@@ -48,6 +49,8 @@ log = structlog.get_logger("hissmark.daemon")
 
 FILTERS = "mqtt.filters"
 ANSWER_S = 5.0
+REPAIRS_S = 5.0
+"""How often it is looked how far the checks of repairs have come."""
 
 
 class Daemon:
@@ -108,7 +111,12 @@ class Daemon:
             book=self._book, proxies=Proxies(http.trusted_proxy), tls=certificate is not None,
         )  # fmt: skip
         port = http.port if port is None else port
-        context = replace(context, write_note=self.write_note, notifier=self.notifier)
+        self.desk = desk_of(
+            lambda: self.live.layout.register, site.core, site.settings.repair, writing=self._store,
+            reading=self._looking_up, readings=self.live.readings, now_us=self.clock.now_us,
+        )  # fmt: skip
+        self._housekeeping.every(REPAIRS_S, self.desk.follow_up, "checks of repairs")
+        context = replace(context, write_note=self.write_note, notifier=self.notifier, desk=self.desk)
         self._web = WebServer(create_app(context), http.host, port, certificate)
         self._seen = Health()
 

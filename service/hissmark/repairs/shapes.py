@@ -28,6 +28,7 @@ class RecordShape(TypedDict):
     recorded_at: str
     valve: str
     who: str
+    recorded_by: str
     note: str
     cost: CostShape | None
     supersedes: int | None
@@ -120,7 +121,8 @@ def check_shape(check: Check, hold_s: int) -> CheckShape:
 def _record(row: OnRecord[Any], what: Finding | Repair) -> dict[str, Any]:
     return {
         "id": row.id, "at": rfc3339(what.at_us), "recorded_at": rfc3339(row.recorded_us),
-        "valve": what.valve, "who": what.who, "note": what.note, "cost": cost_shape(what.cost),
+        "valve": what.valve, "who": what.who, "recorded_by": what.recorded_by or what.who,
+        "note": what.note, "cost": cost_shape(what.cost),
         "supersedes": row.supersedes, "superseded_by": row.superseded_by, "withdrawn": row.withdrawn,
         "stands": row.stands,
     }  # fmt: skip

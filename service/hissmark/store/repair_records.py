@@ -82,7 +82,12 @@ class Cost:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What was found at a valve. `source`: the valve that passes instead, for a wrong valve."""
+    """What was found at a valve, and by whom.
+
+    Attributes:
+        source: the valve that passes instead, for a wrong valve.
+        recorded_by: who put it on record, if that was somebody else.
+    """
 
     valve: str
     at_us: int
@@ -91,11 +96,15 @@ class Finding:
     note: str = ""
     source: str | None = None
     cost: Cost | None = None
+    recorded_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Repair:
-    """What was done to a valve. `at_us`: when the work was finished."""
+    """What was done to a valve, and by whom. `at_us`: when the work was finished.
+
+    `recorded_by`: who put it on record, if that was somebody else.
+    """
 
     valve: str
     at_us: int
@@ -103,6 +112,7 @@ class Repair:
     who: str
     note: str = ""
     cost: Cost | None = None
+    recorded_by: str = ""
 
 
 Kind = TypeVar("Kind", Finding, Repair)

@@ -37,13 +37,14 @@ class OutcomeRow:
 class RepairBook:
     """Reads and writes the book; any thread or process may use it. Every method is one short transaction.
 
-    `engine` comes from `open_store`, or from `open_for_actions` in another process than the service; for
-    reading alone `open_for_reading` will do.
+    Args:
+        writing: from `open_store`, or from `open_for_actions` in another process than the service.
+        reading: from `open_for_reading`, so that reading never waits for a writer.
     """
 
-    def __init__(self, engine: sa.Engine) -> None:
-        self._engine = engine
-        self._place = place_of(engine.url)
+    def __init__(self, writing: sa.Engine, reading: sa.Engine) -> None:
+        self._writing, self._reading = writing, reading
+        self._place = place_of(writing.url)
 
     def add_finding(self, finding: Finding, now_us: int, *, supersedes: int | None = None) -> int:
         """Put a finding on record; durable when this returns its number. Raises CorrectionError."""
@@ -90,7 +91,7 @@ class RepairBook:
             "outcome": row.outcome, "reason": row.reason, "about": row.about,
             "payload": json.dumps(row.payload),
         }  # fmt: skip
-        with in_words(self._place), self._engine.begin() as connection:
+        with in_words(self._place), self._writing.begin() as connection:
             statement = upsert(connection, repair_outcomes).on_conflict_do_nothing(
                 index_elements=["repair_id"]
             )
@@ -99,22 +100,28 @@ class RepairBook:
 
     def outcomes(self) -> dict[int, OutcomeRow]:
         """Number of the repair -> what its check found, of all that have ended."""
-        with in_words(self._place), self._engine.begin() as connection:
+        with in_words(self._place), self._reading.begin() as connection:
             rows = connection.execute(sa.select(repair_outcomes)).all()
         return {r[0]: OutcomeRow(r[0], r[1], r[2], r[3], r[4], r[5], json.loads(r[6])) for r in rows}
 
     def _add(self, table: sa.Table, values: dict[str, Any], supersedes: int | None) -> int:
         row = {**values, "supersedes": supersedes, "withdrawn": values.get("withdrawn", 0)}
-        with in_words(self._place), self._engine.begin() as connection:
+        with in_words(self._place), self._writing.begin() as connection:
             if supersedes is not None:
                 _standing(connection, table, supersedes)
             return int(connection.execute(sa.insert(table).returning(table.c.id), row).scalar_one())
 
     def _withdraw(self, table: sa.Table, number: int, who: str, note: str, now_us: int) -> int:
-        with in_words(self._place), self._engine.begin() as connection:
+        with in_words(self._place), self._writing.begin() as connection:
             old = dict(_standing(connection, table, number))
             old.pop("id")
-            new = {"recorded_us": now_us, "who": cleaned(who), "note": cleaned(note), "withdrawn": 1}
+            new = {
+                "recorded_us": now_us,
+                "who": cleaned(who),
+                "recorded_by": "",
+                "note": cleaned(note),
+                "withdrawn": 1,
+            }
             row = {**old, **new, "supersedes": number, "amount": None, "currency": None}
             return int(connection.execute(sa.insert(table).returning(table.c.id), row).scalar_one())
 
@@ -132,7 +139,7 @@ class RepairBook:
             query = query.where(table.c.at_us >= from_us)
         if to_us is not None:
             query = query.where(table.c.at_us < to_us)
-        with in_words(self._place), self._engine.begin() as connection:
+        with in_words(self._place), self._reading.begin() as connection:
             rows = connection.execute(query.order_by(table.c.at_us, table.c.id)).mappings().all()
         return [(row, row["superseded_by"]) for row in rows]
 
@@ -161,7 +168,7 @@ def _values(what: Finding | Repair, now_us: int) -> dict[str, Any]:
     return {
         "recorded_us": now_us, "at_us": what.at_us, "valve": cleaned(what.valve), "who": cleaned(what.who),
         "note": cleaned(what.note), "amount": None if cost is None else str(cost.amount),
-        "currency": None if cost is None else cost.currency,
+        "currency": None if cost is None else cost.currency, "recorded_by": cleaned(what.recorded_by),
     }  # fmt: skip
 
 
@@ -175,9 +182,18 @@ def _cost(row: Any) -> Cost | None:
 
 def _finding(row: Any) -> Finding:
     return Finding(
-        row["valve"], row["at_us"], Found(row["found"]), row["who"], row["note"], row["source"], _cost(row)
+        row["valve"],
+        row["at_us"],
+        Found(row["found"]),
+        row["who"],
+        row["note"],
+        row["source"],
+        _cost(row),
+        row["recorded_by"],
     )
 
 
 def _repair(row: Any) -> Repair:
-    return Repair(row["valve"], row["at_us"], Work(row["work"]), row["who"], row["note"], _cost(row))
+    return Repair(
+        row["valve"], row["at_us"], Work(row["work"]), row["who"], row["note"], _cost(row), row["recorded_by"]
+    )

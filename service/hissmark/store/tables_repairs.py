@@ -21,6 +21,7 @@ def _record(name: str, *own: sa.Column[str]) -> sa.Table:
         sa.Column("valve", sa.Text, nullable=False),
         *own,
         sa.Column("who", sa.Text, nullable=False),
+        sa.Column("recorded_by", sa.Text, nullable=False),
         sa.Column("note", sa.Text, nullable=False),
         sa.Column("amount", sa.Text),
         sa.Column("currency", sa.Text),

@@ -21,6 +21,7 @@ from hissmark.web.api import (
     health,
     notifications,
     register,
+    repairs,
     summaries,
     valves,
 )
@@ -66,7 +67,18 @@ def create_app(context: WebContext) -> FastAPI:
     app.state.context = context
     problems.install(app)
     api = APIRouter(prefix="/api/v1")
-    for part in (alarms, events, figures, groups, handover, notifications, register, summaries, valves):
+    for part in (
+        alarms,
+        events,
+        figures,
+        groups,
+        handover,
+        notifications,
+        register,
+        repairs,
+        summaries,
+        valves,
+    ):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(access.router)

@@ -13,6 +13,7 @@ from hissmark.access.roles import Identity
 from hissmark.notify.notifier import Notifier
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
+from hissmark.repairs.desk import Desk
 from hissmark.store.notes import ShiftNote
 from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest
@@ -62,6 +63,7 @@ class WebContext:
         book: the users; None where everybody may do everything (the demo).
         proxies: addresses whose word about others is believed.
         tls: whether the service itself encrypts.
+        desk: takes findings and repairs, follows their checks.
         user: who asks, in the context of one request; None while nobody has to sign in.
     """
 
@@ -78,6 +80,7 @@ class WebContext:
     book: Book | None = None
     proxies: Proxies = field(default_factory=Proxies)
     tls: bool = False
+    desk: Desk | None = None
     user: Identity | None = None
 
     def who(self, claimed: str) -> str:

@@ -46,6 +46,7 @@ def _record(name: str, *own: sa.Column[str]) -> None:
         sa.Column("valve", sa.Text, nullable=False),
         *own,
         sa.Column("who", sa.Text, nullable=False),
+        sa.Column("recorded_by", sa.Text, nullable=False),
         sa.Column("note", sa.Text, nullable=False),
         sa.Column("amount", sa.Text, nullable=True),
         sa.Column("currency", sa.Text, nullable=True),
