@@ -12,7 +12,7 @@ from hissmark.judge.group import Groups
 from hissmark.judge.verdicts import Explanation, SensorHealth, Verdict
 
 if TYPE_CHECKING:
-    from hissmark.engine.step import Stepper
+    from hissmark.engine.state import State
 
 _NEXT = {
     Explanation.NOTHING: "that nothing leaks",
@@ -24,7 +24,7 @@ _NEXT = {
 
 
 def reason_text(
-    stepper: Stepper,
+    state: State,
     kind: AlarmKind,
     c: int,
     verdict: npt.NDArray[np.uint8],
@@ -34,31 +34,31 @@ def reason_text(
 ) -> str:
     """Why the alarm of `kind` on channel `c` changes at this tick."""
     if kind is AlarmKind.SENSOR_FAULT:
-        health = SensorHealth(int(stepper.health.code[c]))
+        health = SensorHealth(int(state.health.code[c]))
         return (
             "the sensor is heard as before" if health is SensorHealth.WELL else f"the sensor is {health.text}"
         )
-    g = int(stepper.layout.group_of[c])
+    g = int(state.layout.group_of[c])
     heard = f"{rise_db[c]:.1f} dB over its background"
     if kind is AlarmKind.CONTESTED:
         if verdict[c] == Verdict.CONTESTED:
-            return f"{heard}, and two explanations are too close to call: {_rivals(stepper, c, g, groups)}"
+            return f"{heard}, and two explanations are too close to call: {_rivals(state, c, g, groups)}"
         return "the explanations are no longer close"
     if verdict[c] == Verdict.PASSING:
         margin = f", {margin_db[c]:.1f} dB above the next explanation" if np.isfinite(margin_db[c]) else ""
-        return f"{heard}{margin}; next: {_next(stepper, g, groups)}"
+        return f"{heard}{margin}; next: {_next(state, g, groups)}"
     return f"back to {rise_db[c]:+.1f} dB of its background"
 
 
-def _next(stepper: Stepper, g: int, groups: Groups) -> str:
+def _next(state: State, g: int, groups: Groups) -> str:
     explanation, place = Explanation(int(groups.next_explanation[g])), int(groups.next_source[g])
     if explanation in (Explanation.ONE_PASSING, Explanation.TWO_PASSING) and place >= 0:
-        return f"{stepper.layout.channels[place].subject} passing"
+        return f"{state.layout.channels[place].subject} passing"
     return _NEXT.get(explanation, explanation.text)
 
 
-def _rivals(stepper: Stepper, c: int, g: int, groups: Groups) -> str:
+def _rivals(state: State, c: int, g: int, groups: Groups) -> str:
     explanation = Explanation(int(groups.explanation[g]))
     source = int(groups.source[g])
-    best = f"{stepper.layout.channels[source].subject} passing" if source >= 0 else _NEXT.get(explanation, "")
-    return f"{best} or {_next(stepper, g, groups)}"
+    best = f"{state.layout.channels[source].subject} passing" if source >= 0 else _NEXT.get(explanation, "")
+    return f"{best} or {_next(state, g, groups)}"

@@ -15,7 +15,8 @@ import numpy.typing as npt
 from hissmark.engine.engine import Engine
 from hissmark.engine.intake import NEVER, US
 from hissmark.engine.register import Channel
-from hissmark.engine.step import NOT_HIGHEST, Look
+from hissmark.engine.standing import NOT_HIGHEST
+from hissmark.engine.step import Look
 from hissmark.engine.telling import Background, Gathered, Score, Story, Test, Voice
 from hissmark.engine.wants import wants_of
 from hissmark.judge import evidence as ev

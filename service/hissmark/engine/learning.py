@@ -1,0 +1,148 @@
+"""What a tick teaches: losses from valves that open, and of which groups a background may be learned."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.baseline.bank import Heard as Floors
+from hissmark.engine.conditions import TestConditions
+from hissmark.engine.intake import US, Portion
+from hissmark.engine.measuring import Signal
+from hissmark.engine.state import F32, Bools, Ints, State
+from hissmark.engine.testable import faulty
+from hissmark.judge.explain import Heard, fit
+from hissmark.judge.group import Groups
+from hissmark.judge.verdict import NONE
+from hissmark.judge.verdicts import Explanation, Reason
+from hissmark.signal.levels import leak_only
+
+SUSPECT_ODDS = 4.0
+CLEAR_DB = 8.0
+"""Rise from which an open valve is heard clearly enough to learn from."""
+WEAK_DB = 3.0
+"""Rise below which a neighbour says nothing of its loss."""
+SETTLED_US = 300 * US
+LASTING_US = 86_400 * US
+
+
+def learn_acoustics(
+    state: State, at_us: int, on: Bools, conditions: TestConditions, signal: Signal, baseline: F32, rise: F32
+) -> None:
+    """A valve that has been open for a while, alone in its group, is a known source: learn from it."""
+    settled = (state.open_us > 0) & (at_us - state.open_us >= signal.length_us + SETTLED_US)
+    due = on & settled & (signal.unsteady == NONE) & signal.fresh & (rise >= CLEAR_DB)
+    for c in np.flatnonzero(due).tolist():
+        state.open_us[c] = -state.open_us[c]
+        if not _is_alone(state, at_us, c, conditions):
+            continue
+        rows = state.rows_of(int(state.layout.group_of[c]))
+        alone, resolvable = leak_only(signal.levels.low[rows], baseline[rows])
+        use = resolvable & (signal.unsteady[rows] == NONE) & signal.fresh[rows] & ~faulty(state)[rows]
+        measure_source(state, c, np.where(use, alone, 0.0), use & (rise[rows] >= WEAK_DB), rise[rows])
+
+
+def _is_alone(state: State, at_us: int, c: int, conditions: TestConditions) -> bool:
+    """Whether nothing else in the group of an open valve makes noise."""
+    rows = state.rows_of(int(state.layout.group_of[c]))
+    settle_us = state.settings.judge.settle_s * US
+    others = conditions.stroked[rows] | (at_us - state.stroked_us[rows] < settle_us)
+    others[c - rows.start] = False
+    return not (others.any() or state.passing[rows].any())
+
+
+def measure_source(state: State, c: int, level: F32, use: Bools, rise: F32) -> None:
+    """Learn losses and couplings from a known source at channel `c`.
+
+    Args:
+        level: float32[channels of the group] leak-only levels, dB. use: bool, those heard clearly.
+        rise: float32, dB; a channel that rises little is believed less.
+    """
+    group = int(state.layout.group_of[c])
+    places, count = state.geometry.place.shape[1], len(level)
+    laid, clear, weak = np.zeros(places), np.zeros(places, bool), np.zeros(places, bool)
+    laid[:count], clear[:count], weak[:count] = level, use, rise < CLEAR_DB
+    state.acoustics.measure(group, c - int(state.layout.first[group]), laid, clear, weak)
+
+
+def calm_groups(state: State, groups: Groups, on: Bools) -> Bools:
+    """Groups in which nothing is under suspicion, so that baselines may follow."""
+    even = np.isin(groups.explanation, (Explanation.NOTHING, Explanation.EVEN_SHIFT)) & (
+        np.abs(groups.shift_db) < state.settings.baseline.max_drift_db
+    )
+    calm = ~groups.stirred | even
+    suspected = state.passing | state.alarms.active[0] | (state.evidence > 0)
+    calm[state.layout.group_of[suspected]] = False
+    return calm
+
+
+def _disturbed(state: State, at_us: int) -> Bools:
+    """Groups in which a valve is open or has just been stroked: nothing to learn a background from.
+
+    A valve that stays open for a day belongs to the background of its neighbours.
+    """
+    since = np.abs(state.open_us)
+    open_lately = (since > 0) & (at_us - since < LASTING_US)
+    stroked = at_us - state.stroked_us < np.maximum(state.settings.judge.settle_s * US, 1)
+    disturbed = np.zeros(len(state.layout.group_names), bool)
+    disturbed[state.layout.group_of[open_lately | (stroked & (since == 0))]] = True
+    return disturbed
+
+
+def _strange(state: State, groups: Groups) -> Bools:
+    """Groups in a state neither ordinary nor a leak: perhaps an operating condition not yet known."""
+    unknown = np.isin(
+        groups.explanation, (Explanation.EVEN_SHIFT, Explanation.OUTSIDE_NOISE, Explanation.UNEXPLAINED)
+    )
+    strange = groups.stirred & unknown
+    strange[state.layout.group_of[state.passing | state.alarms.active[0]]] = False
+    return np.asarray(strange, bool)
+
+
+def _is_suspect(
+    state: State, group: int, rows: Ints, quiet: npt.NDArray[np.float64], other: npt.NDArray[np.float64]
+) -> bool:
+    """Whether the step from the quietest mode to another looks like one valve passing."""
+    first, places = int(state.layout.first[group]), state.geometry.place.shape[1]
+    background, level = np.full((1, places), -60.0), np.full((1, places), -60.0)
+    at = rows - first
+    background[0, at], level[0, at] = quiet, other
+    use = np.zeros((1, places), bool)
+    use[0, at] = ~np.isnan(quiet) & ~np.isnan(other)
+    background, level = np.where(use, background, -60.0), np.where(use, level, -60.0)
+    scale = np.where(use, 0.7, 1.0)
+    valve = np.zeros((1, places), bool)
+    valve[0, at] = state.valve[rows]
+    heard = Heard(
+        level,
+        background,
+        scale,
+        use,
+        valve & use,
+        np.zeros_like(use),
+        state.geometry.reference[[group]],
+        *state.acoustics.of(np.array([group])),
+    )
+    found = fit(heard)
+    others = max(float(a[0]) for a in (found.nothing, found.shift, found.outside, found.unexplained))
+    return float(found.passing[0].max()) - others > SUSPECT_ODDS
+
+
+def learn_baselines(
+    state: State, portion: Portion, on: Bools, signal: Signal, blocked: npt.NDArray[np.uint8], groups: Groups,
+    calm: Bools,
+) -> None:  # fmt: skip
+    """Offer the tick's floors to the baselines."""
+    of, levels = state.layout.group_of, signal.levels
+    fit_to_learn = (
+        np.isin(blocked, (NONE, Reason.BASELINE_LEARNING))
+        & (signal.unsteady == NONE)
+        & ~_disturbed(state, portion.at_us)[of]
+    )
+    heard = Floors(
+        levels.low, levels.high - levels.low, signal.last_us, fit_to_learn, groups.mode[of], calm[of], on,
+        portion.groups & _strange(state, groups),
+    )  # fmt: skip
+    state.baselines.learn(portion.at_us, heard, state.free, partial(_is_suspect, state))

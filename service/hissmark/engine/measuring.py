@@ -1,0 +1,83 @@
+"""From the samples of one tick to the levels of every channel's window, and whether these are steady."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.engine.intake import NEVER, US, Intake, Portion
+from hissmark.engine.layout import LEVEL, PROCESS
+from hissmark.engine.state import F32, I64, Bools, State
+from hissmark.judge.verdict import NONE
+from hissmark.judge.verdicts import Reason
+from hissmark.signal.slots import condense
+from hissmark.signal.windows import WindowLevels
+
+FEWEST_SLOTS = 3
+FEWEST_SHARE = 0.25
+STALE_INTERVALS = 3.0
+
+
+class Signal(NamedTuple):
+    """The windows of one tick and what they are worth; arrays over channels."""
+
+    levels: WindowLevels
+    length_us: I64
+    last_us: I64
+    interval_s: F32
+    fresh: Bools
+    unsteady: npt.NDArray[np.uint8]
+
+
+def take_process(state: State, portion: Portion) -> None:
+    layout = state.layout
+    mine = layout.input_role[portion.input] == PROCESS
+    on = portion.groups[layout.input_group]
+    state.process.take(portion.input[mine], portion.value[mine], on)
+
+
+def measure(state: State, portion: Portion, intake: Intake) -> Signal:
+    """Push the tick's samples into the windows and read these."""
+    layout, signal = state.layout, state.settings.signal
+    role = layout.input_role[portion.input]
+    mine = role != PROCESS
+    if not mine.all():
+        role, inputs = role[mine], portion.input[mine]
+        times, values = portion.time_us[mine], portion.value[mine]
+    else:
+        inputs, times, values = portion.input, portion.time_us, portion.value
+    channel = layout.input_channel[inputs]
+    state.windows.push(condense(channel, role - LEVEL, times, values, signal.slot_s * US))
+    own = state.own_inputs
+    heard = intake.judged_us[own] > NEVER
+    last = np.where(heard, intake.judged_us[own], 0).max(axis=1)
+    interval = np.where(
+        heard & (intake.interval_us[own] > 0), intake.interval_us[own], np.iinfo(np.int64).max
+    )
+    interval_us = interval.min(axis=1)
+    interval_us = np.where(interval_us == np.iinfo(np.int64).max, 0, interval_us)
+    reach = (interval_us * (signal.sparse_samples + 0.25)).astype(np.int64)
+    length = np.maximum(signal.window_s * US, reach)
+    levels = state.windows.measure(slice(None), portion.at_us, length)
+    stale_us = np.maximum(signal.stale_s * US, (STALE_INTERVALS * interval_us).astype(np.int64))
+    fresh = (last > 0) & (portion.at_us - last <= stale_us)
+    unsteady = _unsteady(state, levels, length, interval_us)
+    return Signal(levels, length, last, (interval_us / US).astype(np.float32), fresh, unsteady)
+
+
+def _unsteady(state: State, levels: WindowLevels, length_us: I64, interval_us: I64) -> npt.NDArray[np.uint8]:
+    signal = state.settings.signal
+    expected = length_us / np.maximum(interval_us, signal.slot_s * US)
+    few = (levels.slots < FEWEST_SLOTS) | (levels.slots < FEWEST_SHARE * expected) | np.isnan(levels.drift)
+    # Until the usual spread is known any is usual: a cycling steam trap belongs to the background.
+    usual = np.nan_to_num(state.baselines.usual_spread, nan=np.inf)
+    with np.errstate(invalid="ignore"):
+        drifting = np.abs(levels.drift) > signal.drift_limit_db
+        spread = levels.high - levels.low > signal.spread_limit_db + usual
+    return np.select(
+        [few, drifting, spread],
+        [Reason.TOO_FEW_SAMPLES, Reason.LEVEL_DRIFTING, Reason.LEVEL_NOT_STEADY],
+        NONE,
+    ).astype(np.uint8)

@@ -1,0 +1,47 @@
+"""What a tick says about the conditions of all alarms."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.alarms.bank import Wanted
+from hissmark.alarms.journal import AlarmKind, JournalEntry
+from hissmark.engine.measuring import Signal
+from hissmark.engine.reasons import reason_text
+from hissmark.engine.state import F32, Bools, State
+from hissmark.judge import evidence as ev
+from hissmark.judge.group import Groups
+from hissmark.judge.verdict import NONE
+from hissmark.judge.verdicts import SensorHealth, Verdict
+
+
+def raise_alarms(state: State, at_us: int, on: Bools, verdict: npt.NDArray[np.uint8], rise: F32, margin: F32,
+    blocked: npt.NDArray[np.uint8], signal: Signal, groups: Groups,
+) -> list[JournalEntry]:  # fmt: skip
+    limit, deadband = state.settings.judge.rise_limit_db, state.settings.alarms.deadband_db
+    judged = (blocked == NONE) & (signal.unsteady == NONE)
+    passes = verdict == Verdict.PASSING
+    contested = _leading_contested(state, verdict, rise)
+    faulty = state.health.code != SensorHealth.WELL
+    with np.errstate(invalid="ignore"):
+        low = rise < limit - deadband
+    cleared = judged & ~state.passing & (low | (state.evidence <= ev.LOWEST + 1.0))
+    stands = np.stack((passes, contested, faulty))
+    gone = np.stack((cleared, judged & (verdict != Verdict.CONTESTED), ~faulty))
+    wanted = Wanted(stands, gone, rise, margin, on, state.suppression.held_by(state.process))
+
+    def why(kind: AlarmKind, c: int) -> str:
+        return reason_text(state, kind, c, verdict, rise, margin, groups)
+
+    return state.alarms.step(at_us, state.settings.signal.tick_s, wanted, why)
+
+
+def _leading_contested(state: State, verdict: npt.NDArray[np.uint8], rise: F32) -> Bools:
+    """Of the contested valves of a group only the one that rises most: one doubt is one alarm."""
+    contested = np.asarray((verdict == Verdict.CONTESTED) & state.valve, bool)
+    if not contested.any():
+        return contested
+    highest = np.full(len(state.layout.group_names), -np.inf, np.float32)
+    np.maximum.at(highest, state.layout.group_of[contested], rise[contested])
+    return np.asarray(contested & (rise >= highest[state.layout.group_of]), bool)

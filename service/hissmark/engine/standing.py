@@ -1,0 +1,124 @@
+"""How each valve stands after a tick: its margin, whether it counts as passing, its verdict."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.engine.measuring import Signal
+from hissmark.engine.state import F32, Bools, State
+from hissmark.judge import evidence as ev
+from hissmark.judge.group import Groups
+from hissmark.judge.verdict import NONE, Standing, give
+from hissmark.judge.verdicts import Reason
+from hissmark.signal.levels import RESOLVABLE_DIFFERENCE_DB, leak_only
+
+NOT_HIGHEST = 6.0
+"""Odds that a valve needs beyond the others' if its rise is not the highest."""
+LONE_DB = 100.0
+
+
+def time_leads(state: State, judged: Bools, ratio: F32) -> None:
+    """How long each valve has been a plausible source; forgotten four times as fast as gathered."""
+    tick_s = float(state.settings.signal.tick_s)
+    changed = np.where(
+        ratio > -ev.PLAUSIBLE, state.lead_s + tick_s, np.maximum(state.lead_s - 4 * tick_s, 0.0)
+    )
+    state.lead_s[judged] = changed[judged]
+
+
+def update_passing(state: State, on: Bools, rise: F32, margin: F32, judged: Bools) -> None:
+    """A valve counts as passing from enough evidence until evidence or rise are gone."""
+    limit, deadband = state.settings.judge.rise_limit_db, state.settings.alarms.deadband_db
+    with np.errstate(invalid="ignore"):
+        evidence = state.evidence + ev.persistence(state.lead_s)
+        # On a loud background a source rises less than its neighbours: the group's rise meets the limit.
+        stands_out = (rise >= RESOLVABLE_DIFFERENCE_DB) & (highest_rise(state, rise) >= limit)
+        # The highest steady rise marks the source; one that is not the highest needs far better evidence.
+        wanted = state.settings.judge.odds_limit + np.where(margin >= wanted_margin(state), 0.0, NOT_HIGHEST)
+        begins = (evidence >= wanted) & stands_out
+        ends = (evidence <= 0) | (rise < min(limit - deadband, RESOLVABLE_DIFFERENCE_DB) - 0.25)
+    update = on & judged & state.valve
+    state.passing[update] = (begins | (state.passing & ~ends))[update]
+
+
+def wanted_margin(state: State) -> F32:
+    """Margin in dB that each channel needs; less where losses and coupling have been learned."""
+    free = np.ones(len(state.valve), np.float32)
+    place, present = state.geometry.place, state.geometry.present
+    free[place[present]] = state.acoustics.coupling_free()[present]
+    return np.asarray(state.settings.judge.margin_db * free, np.float32)
+
+
+def highest_rise(state: State, rise: F32) -> F32:
+    """The highest rise in each channel's group, float32[channels] dB; -inf where nothing is known."""
+    highest = np.full(len(state.layout.group_names), -np.inf, np.float32)
+    np.maximum.at(highest, state.layout.group_of, or_silence(rise))
+    return highest[state.layout.group_of]
+
+
+def verdicts_of(
+    state: State,
+    signal: Signal,
+    blocked: npt.NDArray[np.uint8],
+    rise: F32,
+    scale: F32,
+    baseline: F32,
+    groups: Groups,
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
+    of = state.layout.group_of
+    judged = state.passing & (blocked == NONE)
+    group_passes = np.zeros(len(state.layout.group_names), bool)
+    group_passes[of[judged]] = True
+    with np.errstate(invalid="ignore"):
+        material = rise > np.maximum(1.0, 2.0 * scale)
+        above = rise >= state.settings.judge.rise_limit_db
+        noticeable = rise >= state.settings.judge.rise_limit_db - state.settings.alarms.deadband_db
+    return give(
+        Standing(
+            state.valve,
+            blocked,
+            signal.unsteady,
+            material,
+            noticeable,
+            above,
+            judged,
+            groups.leads,
+            np.abs(groups.ratio) < state.settings.judge.margin_db,
+            group_passes[of],
+            groups.explanation[of],
+            groups.reason[of],
+            _source_reason(state, rise, baseline),
+        )
+    )
+
+
+def _source_reason(state: State, rise: F32, baseline: F32) -> npt.NDArray[np.uint8]:
+    """Whether the source shows the highest rise of its group, or only the highest leak-only level."""
+    plain = rise >= highest_rise(state, rise)
+    return np.where(plain, Reason.HIGHEST_STEADY_RISE, Reason.HIGHEST_LEAK_ONLY_LEVEL).astype(np.uint8)
+
+
+def margins_of(state: State, signal: Signal, baseline: F32, rise: F32, leads: Bools) -> F32:
+    """How far each channel's leak-only level stands above the highest of the others in its group, dB.
+
+    Learned coupling is taken off first, and of two sources neither stands against the other. Where
+    nothing else stands out, the next explanation is that nothing leaks: the margin is the rise itstate.
+    """
+    alone, _ = leak_only(signal.levels.low, baseline)
+    power = or_silence(np.asarray(alone, np.float64))
+    laid = np.asarray(state.geometry.spread(power, -np.inf), np.float64) - state.acoustics.coupling_db
+    source = np.asarray(state.geometry.spread(leads, False), bool)
+    spill = np.where(source, -np.inf, laid).max(axis=1, keepdims=True)
+    others = np.where(source, spill, ev.best_other(laid))
+    place, present = state.geometry.place, state.geometry.present
+    margin = np.full(len(power), -np.inf)
+    margin[place[present]] = laid[present] - others[present]
+    lone = np.isfinite(margin) & (margin > LONE_DB)
+    margin = np.where(lone, rise, margin)
+    return np.where(np.isfinite(margin), np.maximum(margin, -LONE_DB), np.nan).astype(np.float32)
+
+
+def or_silence(values: npt.NDArray[np.floating]) -> npt.NDArray[np.floating]:
+    """NaN (nothing known) as -inf dB, so that it never is the highest."""
+    return np.where(np.isnan(values), -np.inf, values)

@@ -1,0 +1,103 @@
+"""All state of the computation besides the intake: what one tick leaves to the next."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.alarms.bank import AlarmBank, Subject
+from hissmark.alarms.journal import AlarmKind
+from hissmark.baseline.bank import Baselines
+from hissmark.engine.conditions import ProcessValues, Wiring
+from hissmark.engine.intake import NEVER
+from hissmark.engine.layout import Layout
+from hissmark.engine.suppression import Suppression
+from hissmark.judge import evidence as ev
+from hissmark.judge.acoustics import Acoustics
+from hissmark.judge.geometry import Geometry
+from hissmark.judge.health import HealthBank
+from hissmark.signal.windows import SlotRing
+
+F32 = npt.NDArray[np.float32]
+I64 = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.intp]
+
+
+class State:
+    """The parts that remember, and what is worked out once from the register.
+
+    Attributes:
+        evidence: float32[channels] odds (natural log) gathered.
+        lead_s: float32[channels] how long plausible.
+        passing: bool[channels]. stroked_us: int64[channels] last stroke.
+        open_us: int64[channels] open since, 0 while closed; negative once its response was measured.
+        said: int16[channels] the last verdict given. mode: int8[groups] operating condition.
+        free: bool[groups] whose operating conditions are found in the levels, not named by tags.
+        own_inputs: int32[channels, 4] the inputs of each channel by role, -1 where there is none.
+    """
+
+    STATE_CHANNEL = ("evidence", "lead_s", "passing", "stroked_us", "open_us", "said")
+    STATE_GROUP = ("mode",)
+
+    def __init__(self, layout: Layout) -> None:
+        settings = layout.settings
+        n, groups = len(layout.channels), len(layout.group_names)
+        self.layout, self.settings = layout, settings
+        self.wiring = Wiring.of(layout)
+        self.geometry = Geometry.of(layout.register.groups, settings.judge)
+        self.acoustics = Acoustics(self.geometry, settings.judge.coupling_db)
+        self.valve = np.array([c.kind == "valve" for c in layout.channels], bool)
+        self.free = _untagged(layout)
+        self.own_inputs = _own_inputs(layout)
+        self.windows = SlotRing(n, settings.signal.window_s // settings.signal.slot_s + 4)
+        self.process = ProcessValues(len(layout.input_series))
+        self.baselines = Baselines(
+            layout.group_of, groups, len(layout.conditions) + 1, settings.baseline, settings.signal
+        )
+        self.health = HealthBank(n)
+        self.evidence: F32 = np.full(n, ev.LOWEST, np.float32)
+        self.lead_s: F32 = np.zeros(n, np.float32)
+        self.passing: Bools = np.zeros(n, bool)
+        self.stroked_us: I64 = np.full(n, NEVER, np.int64)
+        self.open_us: I64 = np.zeros(n, np.int64)
+        self.said: npt.NDArray[np.int16] = np.full(n, -1, np.int16)
+        self.mode: npt.NDArray[np.int8] = np.zeros(groups, np.int8)
+        self.suppression = Suppression.of(layout)
+        self.alarms = _alarms(layout, self.suppression.texts)
+
+    def rows_of(self, group: int) -> slice:
+        """The channels of a group."""
+        first = int(self.layout.first[group])
+        return slice(first, first + int(self.layout.count[group]))
+
+
+def _untagged(layout: Layout) -> Bools:
+    """Groups of whose operating conditions no process tag tells."""
+    tagged = np.zeros(len(layout.group_names), bool)
+    for _, members in layout.conditions:
+        tagged[sorted(members)] = True
+    return ~tagged
+
+
+def _own_inputs(layout: Layout) -> npt.NDArray[np.int32]:
+    own = np.full((len(layout.channels), 4), -1, np.int32)
+    for i in np.flatnonzero(layout.input_channel >= 0):
+        own[layout.input_channel[i], layout.input_role[i]] = i
+    return own
+
+
+def _alarms(layout: Layout, rules: tuple[str, ...]) -> AlarmBank:
+    settings = layout.settings.alarms
+    return AlarmBank(
+        tuple(Subject(c.subject, c.group, c.consequence) for c in layout.channels),
+        {
+            AlarmKind.PASSING: settings.on_delay_s,
+            AlarmKind.CONTESTED: settings.contested_delay_s,
+            AlarmKind.SENSOR_FAULT: settings.fault_delay_s,
+        },
+        settings.off_delay_s,
+        max_shelve_s=settings.max_shelve_s,
+        priority=settings.priority,
+        rules=rules,
+    )

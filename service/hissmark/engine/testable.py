@@ -1,0 +1,66 @@
+"""Which channels may be judged at a tick, and what keeps the others from it."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.engine.conditions import TestConditions
+from hissmark.engine.intake import US
+from hissmark.engine.measuring import Signal
+from hissmark.engine.state import F32, Bools, State
+from hissmark.judge.group import Channels
+from hissmark.judge.verdict import NONE
+from hissmark.judge.verdicts import Reason, SensorHealth
+
+
+def time_open(state: State, at_us: int, on: Bools, conditions: TestConditions) -> None:
+    """Since when each valve has been open, 0 while it is not; negative once its response was measured."""
+    begins = on & conditions.open_ & (state.open_us == 0)
+    state.open_us[begins] = at_us
+    state.open_us[on & ~conditions.open_] = 0
+
+
+def obstacles(state: State, at_us: int, conditions: TestConditions, signal: Signal) -> npt.NDArray[np.uint8]:
+    """Reason for not being testable, `NONE` where a channel is; the sensor itself comes later."""
+    settle_us = state.settings.judge.settle_s * US
+    just = at_us - state.stroked_us < np.maximum(settle_us, 0)
+    return np.select(
+        [
+            ~signal.fresh, conditions.position_unknown, conditions.open_, just,
+            conditions.pressure_unknown, conditions.low_difference,
+        ],
+        [
+            Reason.NO_FRESH_DATA, Reason.POSITION_NOT_HEARD, Reason.OPEN, Reason.JUST_STROKED,
+            Reason.PRESSURE_NOT_HEARD, Reason.NO_PRESSURE_DIFFERENCE,
+        ],
+        NONE,
+    ).astype(np.uint8)  # fmt: skip
+
+
+def with_sensor(state: State, blocked: npt.NDArray[np.uint8], baseline: F32) -> npt.NDArray[np.uint8]:
+    """The same with what the sensor itself lacks."""
+    testable = blocked == NONE
+    blocked = np.where(testable & np.isnan(baseline), Reason.BASELINE_LEARNING, blocked).astype(np.uint8)
+    return np.where(testable & faulty(state), Reason.SENSOR_FAULT, blocked).astype(np.uint8)
+
+
+def faulty(state: State) -> Bools:
+    code = state.health.code
+    return np.asarray((code != SensorHealth.WELL) & (code != SensorHealth.SILENT), bool)
+
+
+def channels_of(state: State, signal: Signal, blocked: npt.NDArray[np.uint8]) -> Channels:
+    """What the judgement takes of each channel."""
+    window_s = signal.length_us / US
+    known = np.isin(blocked, (Reason.OPEN, Reason.JUST_STROKED))
+    steady = signal.unsteady == NONE
+    unrest = np.where(steady, 0.0, 0.5 * np.abs(np.nan_to_num(signal.levels.drift)))
+    sound = (
+        signal.fresh & ~faulty(state) & ~state.health.suspect & (signal.unsteady != Reason.TOO_FEW_SAMPLES)
+    )
+    return Channels(
+        signal.levels.low, unrest.astype(np.float32),
+        state.baselines.value, state.baselines.scale, sound, state.valve & (blocked == NONE) & steady, known,
+        (state.settings.signal.tick_s / window_s).astype(np.float32), state.alarms.active[0] | state.passing,
+    )  # fmt: skip
