@@ -22,7 +22,7 @@ from typing import Any, Literal, get_args, get_origin
 from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
-from hissmark.site.ranges import range_of, unit_of
+from hissmark.engine.ranges import range_of, unit_of
 from hissmark.site.settings import SiteSettings
 
 ROOT = Path(__file__).parents[2]

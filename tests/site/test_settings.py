@@ -20,7 +20,7 @@ from hissmark.engine.settings import (
     SignalSettings,
 )
 from hissmark.site import Problem, check_site, load_site
-from hissmark.site.ranges import range_of
+from hissmark.engine.ranges import range_of
 from hissmark.site.settings import (
     HttpSettings,
     LogSettings,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -83,8 +83,8 @@ class AlarmBank:
     def __init__(
         self,
         subjects: tuple[Subject, ...],
-        on_delay_s: dict[AlarmKind, int],
-        off_delay_s: int,
+        on_delay_s: Mapping[AlarmKind, float],
+        off_delay_s: float,
         *,
         max_shelve_s: int = 0,
         priority: PrioritySettings | None = None,
@@ -97,8 +97,9 @@ class AlarmBank:
         self.rules = rules
         self.subjects = subjects
         self.index = {s.valve: i for i, s in enumerate(subjects)}
-        self.on_delay_s = np.array([[on_delay_s[k]] for k in KINDS], np.float32)
-        self.off_delay_s = off_delay_s
+        self.on_delay_s: F32 = np.array([[on_delay_s[k]] for k in KINDS], np.float32)
+        self.off_delay_s: F32 = np.array([off_delay_s], np.float32)
+        self.severity: tuple[F32, F32] | None = None
         self.state: npt.NDArray[np.uint8] = np.zeros(shape, np.uint8)
         self.active: Bools = np.zeros(shape, bool)
         self.stood_s: F32 = np.zeros(shape, np.float32)
@@ -112,6 +113,11 @@ class AlarmBank:
         self.held_by: npt.NDArray[np.int16] = np.full(shape, -1, np.int16)
         #: what the last entry of an alarm not at rest said: (kind, channel) -> entry
         self.last: dict[tuple[int, int], JournalEntry] = {}
+
+    def use(self, on_delay_s: Mapping[AlarmKind, F32], off_delay_s: F32, severity: tuple[F32, F32]) -> None:
+        """Delays, and rises from which a leak is clear and severe, as they are for each channel now."""
+        self.on_delay_s = np.stack([on_delay_s[k] for k in KINDS])
+        self.off_delay_s, self.severity = off_delay_s, severity
 
     def step(self, at_us: int, tick_s: int, wanted: Wanted, reason_of: ReasonOf) -> list[JournalEntry]:
         """Advance all alarms by one tick; `reason_of(kind, channel)` is asked only where something happens.
@@ -180,8 +186,14 @@ class AlarmBank:
         """The condition stands from now on, seen or not; its priority is settled here."""
         self.active[k, c], self.raised_us[k, c] = True, at_us
         rise = float(self.rise_db[k, c])
-        found = priority_of(KINDS[k], self.subjects[c].consequence, rise, self.priorities)
+        found = priority_of(KINDS[k], self.subjects[c].consequence, rise, self._priorities_of(c))
         self.priority[k, c] = PRIORITIES.index(found)
+
+    def _priorities_of(self, c: int) -> PrioritySettings:
+        if self.severity is None:
+            return self.priorities
+        clear, severe = self.severity
+        return replace(self.priorities, clear_db=float(clear[c]), severe_db=float(severe[c]))
 
     def _hold(self, at_us: int, k: int, c: int) -> JournalEntry | None:
         """Suppress by design what there is to suppress while a rule holds; give it free when none does."""

@@ -61,12 +61,20 @@ class Heard(NamedTuple):
     strange: Bools
 
 
+class Pace(NamedTuple):
+    """How fast and how far baselines may follow slow change; float32[channels]."""
+
+    follow_s: F32
+    max_rate_db_per_day: F32
+    max_drift_db: F32
+
+
 class Baselines:
     """Baselines of C channels in M modes, and the modes of G groups."""
 
     STATE_CHANNEL = (
         "value", "scale", "anchor", "learned", "approved", "entries", "since_us", "ring", "stamp", "head",
-        "usual_spread", "taken_us", "samples",
+        "usual_spread", "taken_us", "samples", "held",
     )  # fmt: skip
     STATE_GROUP = ("modes",)
 
@@ -90,6 +98,13 @@ class Baselines:
         self.anchor: F32 = np.full(shape, np.nan, np.float32)
         self.learned: Bools = np.zeros(shape, bool)
         self.approved: Bools = np.zeros(shape, bool)
+        self.held: Bools = np.zeros(shape, bool)
+        self.pace = Pace(
+            *(
+                np.full(channels, value, np.float32)
+                for value in (settings.follow_s, settings.max_rate_db_per_day, settings.max_drift_db)
+            )
+        )
         self.entries: npt.NDArray[np.int32] = np.zeros(shape, np.int32)
         self.since_us: I64 = np.zeros(shape, np.int64)
         # float16 resolves 0.03 dB at 60 dB; the ring is most of the memory of a channel
@@ -116,7 +131,7 @@ class Baselines:
         rows = rows[heard.last_us[rows] > self.taken_us[rows]]
         mode = heard.mode[rows]
         known = self.learned[rows, mode]
-        keep = ~known | heard.calm[rows]
+        keep = ~known | (heard.calm[rows] & ~self.held[rows, mode])
         rows, mode, known = rows[keep], mode[keep], known[keep]
         if not len(rows):
             return
@@ -235,9 +250,9 @@ class Baselines:
             since_s: float64[rows] time since the level taken before, so that slow sensors follow as fast.
         """
         value, scale, anchor = (a[rows, mode] for a in (self.value, self.scale, self.anchor))
-        wanted = np.clip(level[rows] - value, -2 * scale, 2 * scale) * (since_s / self.settings.follow_s)
-        most = self.settings.max_rate_db_per_day * since_s / 86400
-        reach = self.settings.max_drift_db
+        follow_s, rate, reach = (limit[rows] for limit in self.pace)
+        wanted = np.clip(level[rows] - value, -2 * scale, 2 * scale) * (since_s / follow_s)
+        most = rate * since_s / 86400
         moved = value + np.clip(wanted, -most, most)
         self.value[rows, mode] = np.clip(moved, anchor - reach, anchor + reach)
 
@@ -246,5 +261,5 @@ class Baselines:
         rows = np.arange(len(mode))
         learned, approved = self.learned[rows, mode], self.approved[rows, mode]
         state = np.where(approved, BaselineState.APPROVED, BaselineState.TRACKING)
-        state = np.where(calm, state, BaselineState.HELD)
+        state = np.where(calm & ~self.held[rows, mode], state, BaselineState.HELD)
         return np.where(learned, state, BaselineState.LEARNING).astype(np.uint8)

@@ -11,7 +11,7 @@ from hissmark.cli.options import AsJson, SiteFolder
 if TYPE_CHECKING:
     from hissmark.cli.opened import Opened
     from hissmark.engine.losses import Losses
-    from hissmark.store.resets import LossReset
+    from hissmark.store.records import ChangeRow
 
 _EPILOG = """\b
 Examples:
@@ -59,12 +59,13 @@ def losses(
 
 
 def _ask(site: Opened, group: str, operator: str, comment: str) -> None:
+    from hissmark.engine.change import losses_reset
+    from hissmark.store.changes import record_change
     from hissmark.store.open import open_for_actions
-    from hissmark.store.resets import LossReset, ask_reset
 
     engine = open_for_actions(site.site.store_url, site.site.folder)
     try:
-        ask_reset(engine, LossReset(group, operator, comment, site.now_us))
+        record_change(engine, losses_reset(group, operator, comment), site.now_us)
     finally:
         engine.dispose()
     typer.echo(f"{group}: on record; the service forgets the learned losses when it next looks (seconds).")
@@ -73,6 +74,7 @@ def _ask(site: Opened, group: str, operator: str, comment: str) -> None:
 def _show(site: Opened, group: str, as_json: bool) -> None:
     from hissmark.cli.errors import CommandError
     from hissmark.cli.output import put_json
+    from hissmark.engine.change import ChangeKind
     from hissmark.engine.layout import Layout
     from hissmark.engine.losses import losses_of
     from hissmark.publish.story_shapes import losses_shape
@@ -83,15 +85,16 @@ def _show(site: Opened, group: str, as_json: bool) -> None:
     if restored is None:
         raise CommandError("the service has not saved any state yet.")
     found = losses_of(restored[0], layout.group_names.index(group))
-    resets = site.reader.loss_resets(group)
+    resets = site.reader.changes(kind=ChangeKind.LOSSES_RESET, subject=group)
     if as_json:
         put_json(losses_shape(found, resets))
     else:
         _print(found, resets)
 
 
-def _print(found: Losses, resets: list[LossReset]) -> None:
+def _print(found: Losses, resets: list[ChangeRow]) -> None:
     from hissmark.cli.output import console, counted, put_table, table
+    from hissmark.publish.story_shapes import counted_from_us
     from hissmark.publish.times import rfc3339
 
     out = console()
@@ -108,5 +111,7 @@ def _print(found: Losses, resets: list[LossReset]) -> None:
     put_table(out, couplings)
     out.print(f"{found.group}: learned from {counted(found.measured, 'opening')} of its valves.")
     for r in resets:
-        done = f"done {rfc3339(r.applied_us)}" if r.applied_us else "waiting for the service"
-        out.print(f"Reset asked for {rfc3339(r.asked_us)} by {r.operator}, {done}. {r.comment}".rstrip())
+        counts_us = counted_from_us(r)
+        done = f"counts from {rfc3339(counts_us)}" if counts_us else "waiting for the service"
+        asked = f"Reset asked for {rfc3339(r.requested_us)} by {r.change.operator}"
+        out.print(f"{asked}, {done}. {r.change.reason}".rstrip())

@@ -15,7 +15,7 @@ from hissmark.engine.engine import Engine
 from hissmark.engine.readings import Tick
 from hissmark.engine.snapshot import SnapshotError
 from hissmark.store.reader import Reader
-from hissmark.store.recall import judged_once
+from hissmark.store.recall import hand_over, judged_once
 from hissmark.store.records import ActionRow
 
 log = structlog.get_logger("hissmark.daemon")
@@ -37,6 +37,8 @@ def recover(engine: Engine, reader: Reader, on_chunk: Callable[[Recovered], None
     """Restore `engine` and feed it what was stored since; `on_chunk` gets the outcome piece by piece."""
     log.info("catching up with what is stored")
     _restore(engine, reader)
+    for row in hand_over(engine, reader):
+        log.warning("a change on record means nothing any more", change=row.id, subject=row.change.subject)
     start_us = engine.resume_from_us
     if start_us is None:
         extent = reader.sample_extent()

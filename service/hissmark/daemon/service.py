@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 import structlog
@@ -20,6 +20,7 @@ from hissmark.daemon.reach import book_of, certificate_of, require_safe_reach
 from hissmark.daemon.worker import Parts, Worker
 from hissmark.decode.decoder import Decoder
 from hissmark.decode.limits import Limits
+from hissmark.engine.change import Change
 from hissmark.engine.engine import Engine
 from hissmark.engine.layout import LEVEL, PROCESS, Layout
 from hissmark.engine.readings import Tick
@@ -34,11 +35,12 @@ from hissmark.publish.times import rfc3339
 from hissmark.repairs.build import desk_of
 from hissmark.site.load import Site
 from hissmark.store.actions import record_action
+from hissmark.store.changes import record_change
 from hissmark.store.journal import JournalFilter
 from hissmark.store.notes import ShiftNote, add_note
 from hissmark.store.open import open_for_reading, open_store
 from hissmark.store.reader import Reader
-from hissmark.store.records import ActionRequest, Reading
+from hissmark.store.records import ActionRequest, ActionRow, ChangeRow, Reading
 from hissmark.store.writer import Writer
 from hissmark.web.api.figures import chatter_window_us
 from hissmark.web.app import create_app
@@ -116,7 +118,9 @@ class Daemon:
             reading=self._looking_up, readings=self.live.readings, now_us=self.clock.now_us,
         )  # fmt: skip
         self._housekeeping.every(REPAIRS_S, self.desk.follow_up, "checks of repairs")
-        context = replace(context, write_note=self.write_note, notifier=self.notifier, desk=self.desk)
+        context = replace(
+            context, write_note=self.write_note, notifier=self.notifier, desk=self.desk, change=self.change
+        )
         self._web = WebServer(create_app(context), http.host, port, certificate)
         self._seen = Health()
 
@@ -163,21 +167,22 @@ class Daemon:
     def act(self, request: ActionRequest) -> ActionOutcome:
         """Record an operator's action and wait until it is applied. Raises TimeoutError if it is not."""
         number = record_action(self._store, request, self.clock.now_us())
-        deadline_s = time.monotonic() + ANSWER_S
-        while time.monotonic() < deadline_s:
-            row = self.reader.action(number)
-            if row is not None and row.outcome is not None:
-                applied = row.applied_after_us is not None
-                message = (
-                    f"{request.alarm} of {request.valve}: {request.kind} applied"
-                    if applied
-                    else f"{row.outcome}{self._who_was_first(request)}"
-                )
-                return ActionOutcome(applied, message, number, row.applied_after_us)
-            time.sleep(0.05)
-        raise TimeoutError(
-            "The action is on record and will be applied, but the service has not come to it yet."
+        row = _settled(lambda: self.reader.action(number), "action")
+        applied = row.applied_after_us is not None
+        message = (
+            f"{request.alarm} of {request.valve}: {request.kind} applied"
+            if applied
+            else f"{row.outcome}{self._who_was_first(request)}"
         )
+        return ActionOutcome(applied, message, number, row.applied_after_us)
+
+    def change(self, change: Change) -> ActionOutcome:
+        """Record a change and wait until it is taken up. Raises TimeoutError if it is not."""
+        number = record_change(self._store, change, self.clock.now_us())
+        row = _settled(lambda: self.reader.change(number), "change")
+        applied = row.applied_after_us is not None
+        message = f"{change.kind} of {change.subject or self.site.name}: applied" if applied else row.outcome
+        return ActionOutcome(applied, message or "", number, row.applied_after_us)
 
     def write_note(self, author: str, text: str, valve: str | None) -> ShiftNote:
         """Put a note of the shift on record."""
@@ -238,6 +243,22 @@ class Daemon:
             worker_alive=self._worker.alive, queue_messages=self.queue.depth,
             queue_bytes=self.queue.size_bytes, broker_trouble=broker_trouble(now),
         )  # fmt: skip
+
+
+Row = TypeVar("Row", ActionRow, ChangeRow)
+
+
+def _settled(read: Callable[[], Row | None], what: str) -> Row:
+    """The row once the service has dealt with it. Raises TimeoutError if that takes too long."""
+    deadline_s = time.monotonic() + ANSWER_S
+    while time.monotonic() < deadline_s:
+        row = read()
+        if row is not None and row.outcome is not None:
+            return row
+        time.sleep(0.05)
+    raise TimeoutError(
+        f"The {what} is on record and will be applied, but the service has not come to it yet."
+    )
 
 
 def broker_trouble(health: Health) -> str:

@@ -22,6 +22,7 @@ from hissmark.daemon.recovery import Recovered, action_of, recover
 from hissmark.decode.columns import Batch, Decoded, Flag
 from hissmark.decode.decoder import Decoder
 from hissmark.decode.message import Message
+from hissmark.engine.change import ChangeRefusedError
 from hissmark.engine.engine import Engine
 from hissmark.engine.readings import Tick
 from hissmark.ingest.queue import MessageQueue
@@ -29,8 +30,7 @@ from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.store.errors import StoreError
 from hissmark.store.reader import Reader
-from hissmark.store.records import CLOCK_OFFSET, ActionRow, JournalRow, Reading, VerdictChange
-from hissmark.store.resets import LossReset
+from hissmark.store.records import CLOCK_OFFSET, ActionRow, ChangeRow, JournalRow, Reading, VerdictChange
 from hissmark.store.ticked import blocks_of
 from hissmark.store.writer import Transaction, Writer
 
@@ -46,7 +46,6 @@ SAVE_SAMPLES = 3_000_000
 SAVE_SHARE = 20.0
 """State is saved so rarely that it costs at most one part in this many."""
 LONGEST_RETRY_S = 5.0
-LOOK_RESETS_S = 1.0
 LOOK_S = 0.1
 """How often operator actions are looked for while messages keep coming."""
 
@@ -102,7 +101,6 @@ class Worker:
         self._push_due = 0.0
         self._unpushed: list[Tick] = []
         self._look_due = 0.0
-        self._resets_due = 0.0
         self._told_offset_us: int | None = None
         self._asked = False
         self._trouble = ""
@@ -165,29 +163,11 @@ class Worker:
         if messages:
             self._p.ack(messages)
             self._count(messages, work)
-        self._forget_losses()
         self._save_if_due()
         self._push()
 
-    def _forget_losses(self) -> None:
-        """Forget learned losses where somebody asked for it. It waits on record until it is saved."""
-        if time.monotonic() < self._resets_due:
-            return
-        self._resets_due = time.monotonic() + LOOK_RESETS_S
-        try:
-            waiting = self._p.reader.pending_resets()
-        except StoreError as error:
-            if not error.retry:
-                raise
-            return
-        for request in waiting:
-            if self._p.engine.forget_losses(request.group):
-                log.info("learned losses forgotten", group=request.group, operator=request.operator)
-        if waiting:
-            self._save(waiting)
-
     def _judge(self, messages: list[Message]) -> Work:
-        """Decode and judge; carries out operator actions first."""
+        """Decode and judge; carries out operator actions and changes first."""
         p = self._p
         work = Work()
         self._take_actions(work)
@@ -214,15 +194,27 @@ class Worker:
 
     def _take_actions(self, work: Work) -> None:
         for row in self._pending_actions():
-            at_us = self._p.engine.act_time_us(row.request.valve)
             try:
-                work.entries += self._p.engine.act(action_of(row))
+                at_us = self._change(row) if isinstance(row, ChangeRow) else self._act(row, work)
                 work.outcomes.append((row.id, at_us, "applied"))
-            except ActionRefusedError as error:
+            except (ActionRefusedError, ChangeRefusedError) as error:
                 work.outcomes.append((row.id, None, str(error)))
 
-    def _pending_actions(self) -> list[ActionRow]:
-        """Actions that wait. Nothing while the store is away: they are on record and stay there."""
+    def _act(self, row: ActionRow, work: Work) -> int:
+        """Carry out an action on an alarm; returns after which tick."""
+        at_us = self._p.engine.act_time_us(row.request.valve)
+        work.entries += self._p.engine.act(action_of(row))
+        return at_us
+
+    def _change(self, row: ChangeRow) -> int:
+        """Take up a change; returns the time from which it counts."""
+        change = self._p.engine.admit(row.change)
+        self._p.engine.change(change)
+        log.info("change taken up", kind=change.kind, subject=change.subject, operator=change.operator)
+        return change.effective_us
+
+    def _pending_actions(self) -> list[ActionRow | ChangeRow]:
+        """What waits to be carried out. Nothing while the store is away: it is on record and stays there."""
         if time.monotonic() < self._look_due:
             return []
         try:
@@ -296,11 +288,8 @@ class Worker:
         if (self._unsaved or self._unsaved_samples) and (much or time.monotonic() >= self._save_due):
             self._save()
 
-    def _save(self, forgotten: Sequence[LossReset] = ()) -> None:
-        """Save the engine's state with the history up to it, in one transaction.
-
-        `forgotten`: requests to forget learned losses that the state now contains.
-        """
+    def _save(self) -> None:
+        """Save the engine's state with the history up to it, in one transaction."""
         p, began_s = self._p, time.monotonic()
         newest = newest_of_each_group(self._unsaved)
         ahead_us = offset_us(p.clock)
@@ -309,8 +298,6 @@ class Worker:
                 tx.ticks(blocks_of(self._unsaved, p.engine.layout))
                 tx.readings([row for tick in newest for row in p.reading_json(tick)])
                 tx.engine_state(p.engine.snapshot())
-                for request in forgotten:
-                    tx.reset_done(request)
                 if ahead_us != self._told_offset_us:
                     tx.meta(CLOCK_OFFSET, str(ahead_us))
         except StoreError as error:

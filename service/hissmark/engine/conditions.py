@@ -115,8 +115,13 @@ class TestConditions:
     operating: npt.NDArray[np.intp]
 
 
-def assess(wiring: Wiring, values: ProcessValues, min_difference_bar: float) -> TestConditions:
-    """Work out the test conditions from the process values at the end of a tick."""
+def assess(
+    wiring: Wiring, values: ProcessValues, min_difference_bar: npt.NDArray[np.float32]
+) -> TestConditions:
+    """Work out the test conditions from the process values at the end of a tick.
+
+    `min_difference_bar`: float32[channels], below which a valve cannot be tested.
+    """
 
     def read(array: F64, index: I32) -> F64:
         if not len(array):

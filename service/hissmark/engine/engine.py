@@ -13,6 +13,8 @@ import numpy.typing as npt
 
 from hissmark.alarms.journal import Action, Alarm, JournalEntry
 from hissmark.decode.columns import Batch
+from hissmark.engine.change import Change
+from hissmark.engine.changes import Changes
 from hissmark.engine.intake import NEVER, Intake
 from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
@@ -27,6 +29,7 @@ class Engine:
         self.layout = layout
         self.intake = Intake(layout)
         self.stepper = Stepper(layout)
+        self.changes = Changes(self.stepper)
         self.action_id = 0
         """The newest operator action that this state contains."""
 
@@ -41,6 +44,7 @@ class Engine:
     def ticks(self) -> Iterator[Tick]:
         """The same one by one; must be exhausted before more is accepted."""
         for portion in self.intake.portions():
+            self.changes.bring(portion.at_us, portion.groups)
             yield self.stepper.step(portion, self.intake)
 
     def act(self, action: Action) -> list[JournalEntry]:
@@ -59,13 +63,24 @@ class Engine:
         tick = int(self.intake.tick_us[self.layout.group_of[index]])
         return tick if tick > NEVER else 0
 
-    def forget_losses(self, group: str) -> bool:
-        """Losses and couplings of a group as the register has them; False if there is no such group."""
-        names = self.layout.group_names
-        if group not in names:
-            return False
-        self.stepper.acoustics.forget(names.index(group))
-        return True
+    def admit(self, change: Change) -> Change:
+        """Check a new change; returns it with the time from which it counts, ready for `change`.
+
+        Raises ChangeRefusedError, for the person who wants it.
+        """
+        return self.changes.admit(change, self.intake.tick_us)
+
+    def change(self, change: Change) -> None:
+        """Take up a change that is on record. It may be handed over at any time before it counts.
+
+        Raises ChangeRefusedError if what it is about is no longer in the register.
+        """
+        self.changes.take(change, self.intake.tick_us)
+
+    @property
+    def change_id(self) -> int:
+        """The newest change that this state contains."""
+        return self.changes.newest_id
 
     def alarms(self) -> list[Alarm]:
         """Every alarm that is not at rest."""

@@ -47,8 +47,7 @@ def learn_acoustics(
 def _is_alone(state: State, at_us: int, c: int, conditions: TestConditions) -> bool:
     """Whether nothing else in the group of an open valve makes noise."""
     rows = state.rows_of(int(state.layout.group_of[c]))
-    settle_us = state.settings.judge.settle_s * US
-    others = conditions.stroked[rows] | (at_us - state.stroked_us[rows] < settle_us)
+    others = conditions.stroked[rows] | (at_us - state.stroked_us[rows] < state.tuned.settle_us[rows])
     others[c - rows.start] = False
     return not (others.any() or state.passing[rows].any())
 
@@ -70,7 +69,7 @@ def measure_source(state: State, c: int, level: F32, use: Bools, rise: F32) -> N
 def calm_groups(state: State, groups: Groups, on: Bools) -> Bools:
     """Groups in which nothing is under suspicion, so that baselines may follow."""
     even = np.isin(groups.explanation, (Explanation.NOTHING, Explanation.EVEN_SHIFT)) & (
-        np.abs(groups.shift_db) < state.settings.baseline.max_drift_db
+        np.abs(groups.shift_db) < state.tuned.max_drift_db[state.layout.first]
     )
     calm = ~groups.stirred | even
     suspected = state.passing | state.alarms.active[0] | (state.evidence > 0)
@@ -85,7 +84,7 @@ def _disturbed(state: State, at_us: int) -> Bools:
     """
     since = np.abs(state.open_us)
     open_lately = (since > 0) & (at_us - since < LASTING_US)
-    stroked = at_us - state.stroked_us < np.maximum(state.settings.judge.settle_s * US, 1)
+    stroked = at_us - state.stroked_us < np.maximum(state.tuned.settle_us, 1)
     disturbed = np.zeros(len(state.layout.group_names), bool)
     disturbed[state.layout.group_of[open_lately | (stroked & (since == 0))]] = True
     return disturbed

@@ -74,8 +74,8 @@ def _unsteady(state: State, levels: WindowLevels, length_us: I64, interval_us: I
     # Until the usual spread is known any is usual: a cycling steam trap belongs to the background.
     usual = np.nan_to_num(state.baselines.usual_spread, nan=np.inf)
     with np.errstate(invalid="ignore"):
-        drifting = np.abs(levels.drift) > signal.drift_limit_db
-        spread = levels.high - levels.low > signal.spread_limit_db + usual
+        drifting = np.abs(levels.drift) > state.tuned.drift_limit_db
+        spread = levels.high - levels.low > state.tuned.spread_limit_db + usual
     return np.select(
         [few, drifting, spread],
         [Reason.TOO_FEW_SAMPLES, Reason.LEVEL_DRIFTING, Reason.LEVEL_NOT_STEADY],

@@ -19,7 +19,7 @@ from hissmark.judge.verdicts import SensorHealth, Verdict
 def raise_alarms(state: State, at_us: int, on: Bools, verdict: npt.NDArray[np.uint8], rise: F32, margin: F32,
     blocked: npt.NDArray[np.uint8], signal: Signal, groups: Groups,
 ) -> list[JournalEntry]:  # fmt: skip
-    limit, deadband = state.settings.judge.rise_limit_db, state.settings.alarms.deadband_db
+    limit, deadband = state.tuned.rise_limit_db, state.tuned.deadband_db
     judged = (blocked == NONE) & (signal.unsteady == NONE)
     passes = verdict == Verdict.PASSING
     contested = _leading_contested(state, verdict, rise)

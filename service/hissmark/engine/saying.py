@@ -74,9 +74,7 @@ def standing_sources(
 
 
 def calm_margin(state: State, rise: F32, of: npt.NDArray[np.int32]) -> F32:
-    """Without a source: how far the highest rise stays below the limit."""
-    highest = np.full(len(state.layout.group_names), -np.inf, np.float32)
-    np.maximum.at(highest, of, or_silence(rise))
-    return np.where(np.isfinite(highest), state.settings.judge.rise_limit_db - highest, np.nan).astype(
-        np.float32
-    )
+    """Without a source: how far the rises stay below their limits, float32[groups] dB; the least counts."""
+    left = np.full(len(state.layout.group_names), np.inf, np.float32)
+    np.minimum.at(left, of, state.tuned.rise_limit_db - or_silence(rise))
+    return np.where(np.isfinite(left), left, np.nan).astype(np.float32)

@@ -55,6 +55,8 @@ def dump(engine: Engine) -> bytes:
     subjects, alarms = names["subject"], engine.stepper.alarms
     last = [[k, subjects[c], asdict(entry)] for (k, c), entry in alarms.last.items()]
     meta = {"version": VERSION, "names": names, "last": last, "action_id": engine.action_id}
+    meta["change_id"] = engine.changes.newest_id
+    meta["tuned"], meta["changes"] = engine.stepper.tuned.to_plain(), engine.changes.to_plain()
     meta["revived"] = [[names["input"][i], t, v] for i, t, v in engine.intake.revived()]
     arrays["meta"] = np.frombuffer(json.dumps(meta).encode(), np.uint8)
     buffer = io.BytesIO()
@@ -80,6 +82,10 @@ def load(engine: Engine, payload: bytes) -> list[str]:
     engine.stepper.acoustics.refresh(np.arange(len(engine.layout.group_names)))
     engine.action_id = meta["action_id"]
     inputs = {meta["names"]["input"][o]: int(n) for n, o in zip(*fit.input, strict=True)}
+    engine.changes.newest_id = meta.get("change_id", 0)
+    engine.changes.from_plain(meta.get("changes", []))
+    engine.stepper.tuned.from_plain(meta.get("tuned", {}))
+    engine.stepper.retune()
     engine.intake.revive([(inputs[n], t, v) for n, t, v in meta.get("revived", []) if n in inputs])
     _restore_last(engine, meta["last"])
     return notes

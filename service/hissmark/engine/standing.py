@@ -29,15 +29,15 @@ def time_leads(state: State, judged: Bools, ratio: F32) -> None:
 
 def update_passing(state: State, on: Bools, rise: F32, margin: F32, judged: Bools) -> None:
     """A valve counts as passing from enough evidence until evidence or rise are gone."""
-    limit, deadband = state.settings.judge.rise_limit_db, state.settings.alarms.deadband_db
+    limit, deadband = state.tuned.rise_limit_db, state.tuned.deadband_db
     with np.errstate(invalid="ignore"):
         evidence = state.evidence + ev.persistence(state.lead_s)
         # On a loud background a source rises less than its neighbours: the group's rise meets the limit.
         stands_out = (rise >= RESOLVABLE_DIFFERENCE_DB) & (highest_rise(state, rise) >= limit)
         # The highest steady rise marks the source; one that is not the highest needs far better evidence.
-        wanted = state.settings.judge.odds_limit + np.where(margin >= wanted_margin(state), 0.0, NOT_HIGHEST)
+        wanted = state.tuned.odds_limit + np.where(margin >= wanted_margin(state), 0.0, NOT_HIGHEST)
         begins = (evidence >= wanted) & stands_out
-        ends = (evidence <= 0) | (rise < min(limit - deadband, RESOLVABLE_DIFFERENCE_DB) - 0.25)
+        ends = (evidence <= 0) | (rise < np.minimum(limit - deadband, RESOLVABLE_DIFFERENCE_DB) - 0.25)
     update = on & judged & state.valve
     state.passing[update] = (begins | (state.passing & ~ends))[update]
 
@@ -47,7 +47,7 @@ def wanted_margin(state: State) -> F32:
     free = np.ones(len(state.valve), np.float32)
     place, present = state.geometry.place, state.geometry.present
     free[place[present]] = state.acoustics.coupling_free()[present]
-    return np.asarray(state.settings.judge.margin_db * free, np.float32)
+    return np.asarray(state.tuned.margin_db * free, np.float32)
 
 
 def highest_rise(state: State, rise: F32) -> F32:
@@ -72,8 +72,8 @@ def verdicts_of(
     group_passes[of[judged]] = True
     with np.errstate(invalid="ignore"):
         material = rise > np.maximum(1.0, 2.0 * scale)
-        above = rise >= state.settings.judge.rise_limit_db
-        noticeable = rise >= state.settings.judge.rise_limit_db - state.settings.alarms.deadband_db
+        above = rise >= state.tuned.rise_limit_db
+        noticeable = rise >= state.tuned.rise_limit_db - state.tuned.deadband_db
     return give(
         Standing(
             state.valve,
@@ -84,7 +84,7 @@ def verdicts_of(
             above,
             judged,
             groups.leads,
-            np.abs(groups.ratio) < state.settings.judge.margin_db,
+            np.abs(groups.ratio) < state.tuned.margin_db,
             group_passes[of],
             groups.explanation[of],
             groups.reason[of],

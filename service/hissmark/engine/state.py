@@ -7,11 +7,12 @@ import numpy.typing as npt
 
 from hissmark.alarms.bank import AlarmBank, Subject
 from hissmark.alarms.journal import AlarmKind
-from hissmark.baseline.bank import Baselines
+from hissmark.baseline.bank import Baselines, Pace
 from hissmark.engine.conditions import ProcessValues, Wiring
 from hissmark.engine.intake import NEVER
 from hissmark.engine.layout import Layout
 from hissmark.engine.suppression import Suppression
+from hissmark.engine.tuned import Tuned
 from hissmark.judge import evidence as ev
 from hissmark.judge.acoustics import Acoustics
 from hissmark.judge.geometry import Geometry
@@ -44,6 +45,7 @@ class State:
         settings = layout.settings
         n, groups = len(layout.channels), len(layout.group_names)
         self.layout, self.settings = layout, settings
+        self.tuned = Tuned(layout)
         self.wiring = Wiring.of(layout)
         self.geometry = Geometry.of(layout.register.groups, settings.judge)
         self.acoustics = Acoustics(self.geometry, settings.judge.coupling_db)
@@ -65,6 +67,18 @@ class State:
         self.mode: npt.NDArray[np.int8] = np.zeros(groups, np.int8)
         self.suppression = Suppression.of(layout)
         self.alarms = _alarms(layout, self.suppression.texts)
+        self.retune()
+
+    def retune(self) -> None:
+        """Hand the tuned settings on to the parts that keep their own."""
+        tuned = self.tuned
+        self.baselines.pace = Pace(tuned.follow_s, tuned.max_rate_db_per_day, tuned.max_drift_db)
+        delays = {
+            AlarmKind.PASSING: tuned.on_delay_s,
+            AlarmKind.CONTESTED: tuned.contested_delay_s,
+            AlarmKind.SENSOR_FAULT: tuned.fault_delay_s,
+        }
+        self.alarms.use(delays, tuned.off_delay_s, (tuned.clear_db, tuned.severe_db))
 
     def rows_of(self, group: int) -> slice:
         """The channels of a group."""

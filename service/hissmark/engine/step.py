@@ -64,7 +64,7 @@ class Stepper(State):
         """Judge one portion of samples and return what the tick says."""
         on = portion.groups[self.layout.group_of]
         take_process(self, portion)
-        conditions = assess(self.wiring, self.process, self.settings.judge.min_difference_bar)
+        conditions = assess(self.wiring, self.process, self.tuned.min_difference_bar)
         self.stroked_us[on & conditions.stroked] = portion.at_us
         time_open(self, portion.at_us, on, conditions)
         signal = measure(self, portion, intake)
@@ -95,7 +95,7 @@ class Stepper(State):
         only[group] = True
         nothing = np.empty(0, np.int64)
         portion = Portion(at_us, only, nothing.astype(np.int32), nothing, nothing.astype(np.float64))
-        conditions = assess(self.wiring, self.process, self.settings.judge.min_difference_bar)
+        conditions = assess(self.wiring, self.process, self.tuned.min_difference_bar)
         signal = measure(self, portion, intake)
         blocked = obstacles(self, at_us, conditions, signal)
         channels = channels_of(self, signal, blocked)

@@ -130,9 +130,8 @@ def _story(
     scores = _scores(tick, members)
     voices = _voices(engine, rows, tick, scores[0])
     own = channel - rows.start
-    wants = wants_of(
-        engine.layout.settings, members[own], tick.at_us, voices, scores, background, evidence, test
-    )
+    settings = engine.stepper.tuned.settings_of(channel)
+    wants = wants_of(settings, members[own], tick.at_us, voices, scores, background, evidence, test)
     return Story(
         tick.at_us, engine.layout.group_names[group], members[own].name, members[own].subject,
         voices[own].verdict, voices[own].reason, voices, background, scores, evidence, wants,
@@ -208,7 +207,7 @@ def _background(engine: Engine, channel: int, mode: int, calm: bool) -> Backgrou
     state = BaselineState.LEARNING
     if learned:
         state = BaselineState.APPROVED if b.approved[channel, mode] else BaselineState.TRACKING
-        state = state if calm else BaselineState.HELD
+        state = state if calm and not b.held[channel, mode] else BaselineState.HELD
     by_tags = not engine.stepper.free[group]
     rules = engine.layout.settings.conditions
     condition = rules[mode - 1].name if by_tags and 1 <= mode <= len(rules) else None
@@ -231,7 +230,7 @@ def _gathered(engine: Engine, channel: int, look: Look) -> Gathered:
     short = margin is None or margin < wanted_margin
     return Gathered(
         float(look.groups.ratio[channel]), gathered, by_time, gathered + by_time,
-        engine.layout.settings.judge.odds_limit + (NOT_HIGHEST if short else 0.0),
+        float(step.tuned.odds_limit[channel]) + (NOT_HIGHEST if short else 0.0),
         float(step.lead_s[channel]), margin, wanted_margin, _rival(engine, channel, look),
         bool(step.passing[channel]),
     )  # fmt: skip
@@ -256,7 +255,8 @@ def _rival(engine: Engine, channel: int, look: Look) -> str | None:
 
 def _test(engine: Engine, channel: int, look: Look) -> Test:
     """What the register's tags and the window say about the valve being testable."""
-    settings, step = engine.layout.settings, engine.stepper
+    step = engine.stepper
+    settings = step.tuned.settings_of(channel)
     levels, stroked = look.signal.levels, int(step.stroked_us[channel])
     left_s = (stroked - look.at_us) / US + settings.judge.settle_s if stroked > NEVER else 0.0
     last = int(look.signal.last_us[channel])

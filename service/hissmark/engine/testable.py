@@ -23,8 +23,7 @@ def time_open(state: State, at_us: int, on: Bools, conditions: TestConditions) -
 
 def obstacles(state: State, at_us: int, conditions: TestConditions, signal: Signal) -> npt.NDArray[np.uint8]:
     """Reason for not being testable, `NONE` where a channel is; the sensor itself comes later."""
-    settle_us = state.settings.judge.settle_s * US
-    just = at_us - state.stroked_us < np.maximum(settle_us, 0)
+    just = at_us - state.stroked_us < state.tuned.settle_us
     return np.select(
         [
             ~signal.fresh, conditions.position_unknown, conditions.open_, just,

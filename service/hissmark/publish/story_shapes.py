@@ -12,7 +12,7 @@ from hissmark.engine.telling import Background, Gathered, Score, Story, Voice, W
 from hissmark.engine.wants import name_of
 from hissmark.publish.story import changes, told, want_sentence
 from hissmark.publish.times import rfc3339, rfc3339_or_none
-from hissmark.store.resets import LossReset
+from hissmark.store.records import ChangeRow
 
 
 class VoiceShape(TypedDict):
@@ -133,7 +133,10 @@ class CouplingShape(TypedDict):
 
 
 class ResetShape(TypedDict):
-    """Learned losses that somebody had forgotten. `applied` is null until the service has done it."""
+    """Learned losses that somebody had forgotten.
+
+    `applied`: from which moment of the data it counts; null until the service has done it.
+    """
 
     asked: str
     applied: str | None
@@ -172,7 +175,14 @@ def story_shape(story: Story, basis: str, saved_us: int) -> StoryShape:
     }
 
 
-def losses_shape(losses: Losses, resets: Sequence[LossReset]) -> LossesShape:
+def counted_from_us(row: ChangeRow) -> int | None:
+    """From when on a change counts; None while it waits. Without data: when it was asked for."""
+    if row.outcome is None:
+        return None
+    return row.applied_after_us or row.requested_us
+
+
+def losses_shape(losses: Losses, resets: Sequence[ChangeRow]) -> LossesShape:
     """Losses and couplings of a group."""
     return {
         "group": losses.group,
@@ -198,10 +208,10 @@ def losses_shape(losses: Losses, resets: Sequence[LossReset]) -> LossesShape:
         ],
         "resets": [
             {
-                "asked": rfc3339(r.asked_us),
-                "applied": rfc3339_or_none(r.applied_us),
-                "operator": r.operator,
-                "comment": r.comment,
+                "asked": rfc3339(r.requested_us),
+                "applied": rfc3339_or_none(counted_from_us(r)),
+                "operator": r.change.operator,
+                "comment": r.change.reason,
             }
             for r in resets
         ],

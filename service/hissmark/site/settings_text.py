@@ -9,8 +9,8 @@ from typing import Any, get_args, get_type_hints
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from hissmark.engine.ranges import unit_of
 from hissmark.site.problems import Findings, did_you_mean
-from hissmark.site.ranges import unit_of
 from hissmark.site.settings import SiteSettings
 from hissmark.site.tables import limits_of
 from hissmark.site.toml_lines import Path

@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal, get_origin, get_type_hints
 from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, create_model
 from pydantic_core import CoreSchema, core_schema
 
-from hissmark.site.ranges import is_number, range_of
+from hissmark.engine.ranges import is_number, range_of
 
 
 class Table(BaseModel):

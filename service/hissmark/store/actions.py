@@ -5,10 +5,11 @@ from __future__ import annotations
 import sqlalchemy as sa
 
 from hissmark.alarms.journal import ActionKind, AlarmKind
+from hissmark.store.changes import KINDS, change_row
 from hissmark.store.dialects import cleaned
 from hissmark.store.errors import in_words
 from hissmark.store.open import place_of
-from hissmark.store.records import ActionRequest, ActionRow
+from hissmark.store.records import ActionRequest, ActionRow, ChangeRow
 from hissmark.store.schema import actions
 
 
@@ -30,10 +31,12 @@ def record_action(engine: sa.Engine, request: ActionRequest, now_us: int) -> int
         return int(connection.execute(sa.insert(actions).returning(actions.c.id), values).scalar_one())
 
 
-def pending(connection: sa.Connection, limit: int) -> list[ActionRow]:
-    """Actions without an outcome, oldest first."""
+def pending(connection: sa.Connection, limit: int) -> list[ActionRow | ChangeRow]:
+    """Actions and changes without an outcome, oldest first."""
     query = sa.select(actions).where(actions.c.outcome.is_(None)).order_by(actions.c.id).limit(limit)
-    return [_row(row) for row in connection.execute(query)]
+    return [
+        change_row(row) if row._mapping["action"] in KINDS else _row(row) for row in connection.execute(query)
+    ]
 
 
 def settle(connection: sa.Connection, action_id: int, applied_after_us: int | None, outcome: str) -> None:
@@ -47,13 +50,15 @@ def settle(connection: sa.Connection, action_id: int, applied_after_us: int | No
 
 def read(connection: sa.Connection, action_id: int) -> ActionRow | None:
     """One action, None if there is none of that number."""
-    row = connection.execute(sa.select(actions).where(actions.c.id == action_id)).one_or_none()
+    query = sa.select(actions).where(actions.c.id == action_id, actions.c.action.not_in(KINDS))
+    row = connection.execute(query).one_or_none()
     return None if row is None else _row(row)
 
 
 def read_page(connection: sa.Connection, before_id: int | None, limit: int) -> list[ActionRow]:
     """Newest first."""
-    query = sa.select(actions).order_by(actions.c.id.desc()).limit(limit)
+    query = sa.select(actions).where(actions.c.action.not_in(KINDS))
+    query = query.order_by(actions.c.id.desc()).limit(limit)
     if before_id is not None:
         query = query.where(actions.c.id < before_id)
     return [_row(row) for row in connection.execute(query)]

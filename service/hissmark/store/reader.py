@@ -18,17 +18,8 @@ import sqlalchemy as sa
 
 from hissmark.alarms.journal import Alarm, AlarmState
 from hissmark.decode.columns import Batch, UnknownName
-from hissmark.store import (
-    actions,
-    before,
-    history,
-    journal,
-    judged,
-    notes,
-    resets,
-    standing,
-    turned_away,
-)
+from hissmark.engine.change import ChangeKind
+from hissmark.store import actions, before, changes, history, journal, judged, notes, standing, turned_away
 from hissmark.store import series as series_table
 from hissmark.store.blocks import HOUR_US, Block
 from hissmark.store.calibrations import (
@@ -45,6 +36,7 @@ from hissmark.store.notes import ShiftNote
 from hissmark.store.open import place_of
 from hissmark.store.records import (
     ActionRow,
+    ChangeRow,
     EngineState,
     Extent,
     JournalRow,
@@ -57,7 +49,6 @@ from hissmark.store.records import (
     VerdictChange,
     VerdictRow,
 )
-from hissmark.store.resets import LossReset
 from hissmark.store.schema import samples
 
 PAGE_ROWS = 50_000
@@ -304,8 +295,8 @@ class Reader:
         with self._page() as connection:
             return actions.read(connection, action_id)
 
-    def pending_actions(self, limit: int = 1000) -> list[ActionRow]:
-        """Operator actions without an outcome, oldest first. Quick, and never waits for a writer."""
+    def pending_actions(self, limit: int = 1000) -> list[ActionRow | ChangeRow]:
+        """Actions and changes without an outcome, oldest first. Quick, and never waits for a writer."""
         with self._page() as connection:
             return actions.pending(connection, limit)
 
@@ -314,15 +305,34 @@ class Reader:
         with self._page() as connection:
             return actions.read_page(connection, before_id, limit)
 
-    def loss_resets(self, group: str | None = None) -> list[LossReset]:
-        """Learned losses that somebody wanted forgotten, of one group or of all, oldest first."""
+    def change(self, change_id: int) -> ChangeRow | None:
+        """A change to the computation and its outcome."""
         with self._page() as connection:
-            return resets.read_resets(connection, group)
+            return changes.read_change(connection, change_id)
 
-    def pending_resets(self) -> list[LossReset]:
-        """Those that the service has not carried out yet. Quick."""
+    def changes(
+        self,
+        *,
+        kind: ChangeKind | None = None,
+        subject: str | None = None,
+        after_id: int = 0,
+        before_id: int | None = None,
+        limit: int = 100,
+    ) -> list[ChangeRow]:
+        """Changes to the computation: oldest first after `after_id`, or newest first before `before_id`."""
         with self._page() as connection:
-            return resets.pending_resets(connection)
+            return changes.read_changes(
+                connection, kind=kind, subject=subject, after_id=after_id, before_id=before_id, limit=limit
+            )
+
+    def changes_after(self, change_id: int, page_rows: int = 500) -> Iterator[ChangeRow]:
+        """Every change with a higher number, oldest first."""
+        while True:
+            page = self.changes(after_id=change_id, limit=page_rows)
+            yield from page
+            if len(page) < page_rows:
+                return
+            change_id = page[-1].id
 
     # --- the store itself ---
 

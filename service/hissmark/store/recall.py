@@ -12,6 +12,7 @@ from enum import StrEnum
 import numpy as np
 
 from hissmark.decode.columns import NOT_JUDGED, Batch, Flag
+from hissmark.engine.change import ChangeRefusedError
 from hissmark.engine.engine import Engine
 from hissmark.engine.intake import US
 from hissmark.engine.layout import PROCESS, Layout
@@ -23,6 +24,7 @@ from hissmark.store.blocks import HOUR_US, Block
 from hissmark.store.errors import StoreError
 from hissmark.store.history import decoded
 from hissmark.store.reader import Reader
+from hissmark.store.records import ChangeRow
 
 
 class Basis(StrEnum):
@@ -69,7 +71,24 @@ def restored_engine(layout: Layout, reader: Reader) -> tuple[Engine, int] | None
         engine.restore(saved.payload)
     except SnapshotError as error:
         raise StoreError(f"The story cannot be told: {error}.") from None
+    hand_over(engine, reader)
     return engine, saved.saved_us
+
+
+def hand_over(engine: Engine, reader: Reader) -> list[ChangeRow]:
+    """Give an engine every change on record that it does not contain yet; each waits in it for its time.
+
+    Returns those that mean nothing any more (their valve or group has left the register).
+    """
+    lost = []
+    for row in reader.changes_after(engine.change_id):
+        if row.applied_after_us is None:
+            continue
+        try:
+            engine.change(row.change)
+        except ChangeRefusedError:
+            lost.append(row)
+    return lost
 
 
 def catch_up(engine: Engine, reader: Reader, group: int, until_us: int | None = None) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from hissmark.alarms.journal import ActionKind, AlarmKind, JournalEntry
+from hissmark.engine.change import Change
 
 CLOCK_OFFSET = "clock.offset_us"
 """Key in `meta`: microseconds by which the service's clock was ahead of the machine's when it last saved."""
@@ -103,6 +104,23 @@ class ActionRow:
     id: int
     requested_us: int
     request: ActionRequest
+    applied_after_us: int | None
+    outcome: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeRow:
+    """A change on record. `outcome` is None until the service has dealt with it.
+
+    Attributes:
+        change: with its number, and with the time from which it counts once it is applied.
+        applied_after_us: event time; it counts from the first tick after it. None if it was refused, or was
+            done before changes were kept like this.
+    """
+
+    id: int
+    requested_us: int
+    change: Change
     applied_after_us: int | None
     outcome: str | None
 

@@ -123,7 +123,8 @@ engine_state = sa.Table(
     sa.Column("payload", sa.LargeBinary, nullable=False),
 )
 
-# What operators asked for. On record for good: triggers refuse DELETE, and UPDATE once there is an outcome.
+# What people asked for: actions on alarms, and changes (`alarm` empty, `payload` JSON text). On record for
+# good: triggers refuse DELETE, and UPDATE once there is an outcome.
 actions = sa.Table(
     "actions",
     metadata,
@@ -137,7 +138,9 @@ actions = sa.Table(
     sa.Column("until_us", sa.BigInteger),
     sa.Column("applied_after_us", sa.BigInteger),
     sa.Column("outcome", sa.Text),
+    sa.Column("payload", sa.Text),
     sa.Index("actions_by_outcome", "outcome", "id"),
+    sa.Index("actions_by_kind", "action", "id"),
     sqlite_autoincrement=True,
 )
 

@@ -23,13 +23,21 @@ import sqlalchemy as sa
 
 from hissmark.alarms.journal import JournalEntry
 from hissmark.decode.columns import Batch, Reject, UnknownName
-from hissmark.store import actions, history, journal, judged, resets, rows, turned_away
+from hissmark.store import actions, history, journal, judged, rows, turned_away
 from hissmark.store import series as series_table
 from hissmark.store.blocks import Block
 from hissmark.store.errors import in_words
 from hissmark.store.lock import WriterLock
 from hissmark.store.open import place_of
-from hissmark.store.records import ActionRow, JournalRow, Limits, Reading, StoredBlock, VerdictChange
+from hissmark.store.records import (
+    ActionRow,
+    ChangeRow,
+    JournalRow,
+    Limits,
+    Reading,
+    StoredBlock,
+    VerdictChange,
+)
 
 
 def wall_clock_us() -> int:
@@ -201,17 +209,13 @@ class Transaction:
         """Add to the bounded list of names that are not in the register; counts add up."""
         turned_away.add_unknown(self._connection, list(names.values()), self._limits.unknown_names)
 
-    def pending_actions(self, limit: int = 1000) -> list[ActionRow]:
-        """Operator actions without an outcome, oldest first."""
+    def pending_actions(self, limit: int = 1000) -> list[ActionRow | ChangeRow]:
+        """Actions and changes without an outcome, oldest first."""
         return actions.pending(self._connection, limit)
 
     def action_applied(self, action_id: int, applied_after_us: int | None, outcome: str) -> None:
-        """Settle an action: after which tick it was applied (None if it was refused) and the outcome."""
+        """Settle an action or change: after which tick it was applied (None: refused) and the outcome."""
         actions.settle(self._connection, action_id, applied_after_us, outcome)
-
-    def reset_done(self, request: resets.LossReset) -> None:
-        """Settle a request to forget learned losses, with the engine's state that no longer has them."""
-        resets.settle_reset(self._connection, request, self._now_us)
 
     def settings_version(self, payload: str) -> int:
         """Record settings and register (JSON text) if they differ from the last version; returns its id."""

@@ -10,6 +10,7 @@ from fastapi import Depends, Request
 
 from hissmark.access.book import Book
 from hissmark.access.roles import Identity
+from hissmark.engine.change import Change
 from hissmark.notify.notifier import Notifier
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
@@ -44,6 +45,9 @@ class ActionOutcome:
 Act = Callable[[ActionRequest], ActionOutcome]
 """Carries out an action; returns once it is durable and applied (or refused). May raise TimeoutError."""
 
+MakeChange = Callable[[Change], ActionOutcome]
+"""Puts a change on record; returns once it is taken up or refused. May raise TimeoutError."""
+
 WriteNote = Callable[[str, str, str | None], ShiftNote]
 """Puts a note on record: author, text, valve or None. Durable once it returns."""
 
@@ -58,6 +62,7 @@ class WebContext:
         demo: whether this is the demo's invented plant.
         no_data_s: /health/ready fails when no sample was heard for this long (seconds); a site whose
             sensors report more rarely is allowed three of its shortest intervals.
+        change: like `act`, for settings, baselines, losses, repairs; None where nothing judges.
         write_note: puts a note of the shift on record.
         notifier: who tells others of alarms.
         book: the users; None where everybody may do everything (the demo).
@@ -75,6 +80,7 @@ class WebContext:
     settings: Callable[[], Mapping[str, Any]] = field(default=dict)
     demo: bool = False
     no_data_s: float = 300.0
+    change: MakeChange | None = None
     write_note: WriteNote | None = None
     notifier: Notifier | None = None
     book: Book | None = None
@@ -93,12 +99,19 @@ class WebContext:
         def act(request: ActionRequest) -> ActionOutcome:
             return self.act(replace(request, operator=user.name))
 
+        def change(wanted: Change) -> ActionOutcome:
+            if self.change is None:
+                raise RuntimeError("this service takes no changes")
+            return self.change(replace(wanted, operator=user.name))
+
         def write_note(author: str, text: str, valve: str | None) -> ShiftNote:
             if self.write_note is None:
                 raise RuntimeError("this service takes no notes")
             return self.write_note(user.name, text, valve)
 
-        return replace(self, user=user, act=act, write_note=self.write_note and write_note)
+        return replace(
+            self, user=user, act=act, change=self.change and change, write_note=self.write_note and write_note
+        )
 
 
 def _context(request: Request) -> WebContext:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Response
 from typing_extensions import TypedDict
 
+from hissmark.engine.change import ChangeKind
 from hissmark.engine.losses import losses_of
 from hissmark.publish.shapes import LiveReading
 from hissmark.publish.story_shapes import LossesShape, losses_shape
@@ -48,7 +49,8 @@ def acoustics(context: Context, name: Name) -> Response:
             "learned loss", name, "The service has not saved its state yet; ask again in a minute."
         )
     group_index = context.live.layout.group_names.index(name)
-    return answer(losses_shape(losses_of(restored[0], group_index), context.reader.loss_resets(name)))
+    resets = context.reader.changes(kind=ChangeKind.LOSSES_RESET, subject=name)
+    return answer(losses_shape(losses_of(restored[0], group_index), resets))
 
 
 @router.get("/{name:path}", response_model=LiveReading)

@@ -49,6 +49,7 @@ _RANGES: dict[type, dict[str, Range]] = {
         "default_loss_db": (0.1, 60),
         "min_difference_bar": (0, 1000),
         "settle_s": (0, 7 * _DAY_S),
+        "odds_limit": (0, 40),
     },
     AlarmSettings: {
         "on_delay_s": (0, 7 * _DAY_S),
