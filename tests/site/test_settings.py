@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from hissmark.engine.ranges import range_of
 from hissmark.engine.settings import (
     AlarmSettings,
     BaselineSettings,
@@ -20,7 +21,6 @@ from hissmark.engine.settings import (
     SignalSettings,
 )
 from hissmark.site import Problem, check_site, load_site
-from hissmark.engine.ranges import range_of
 from hissmark.site.settings import (
     HttpSettings,
     LogSettings,

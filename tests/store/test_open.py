@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 import subprocess
 import sys
@@ -110,7 +111,11 @@ def test_migrations_give_the_same_sqlite_tables_to_the_letter(sqlite_store):
             rows = connection.exec_driver_sql(
                 "SELECT name, sql FROM sqlite_master WHERE type IN ('table', 'index') AND sql IS NOT NULL"
             )
-            return {name: " ".join(sql.split()) for name, sql in rows if name != VERSION_TABLE}
+            return {
+                name: re.sub(r"\s*([(),])\s*", r"\1", " ".join(sql.split()))
+                for name, sql in rows
+                if name != VERSION_TABLE
+            }
 
     by_schema = sa.create_engine("sqlite://")
     metadata.create_all(by_schema)
