@@ -53,7 +53,7 @@ def test_recorded_beside_the_running_writer_taken_up_in_order_and_read_back(stor
 def test_losses_reset_before_the_upgrade_stay_on_record(sqlite_store, monkeypatch):
     """They were notes of the service; those done are not done again, those asked for still are."""
     upgrade = command.upgrade
-    monkeypatch.setattr(command, "upgrade", lambda config, _: upgrade(config, "0005"))
+    monkeypatch.setattr(command, "upgrade", lambda config, _: upgrade(config, "0006"))
     old = opening.open_store(sqlite_store.url, sqlite_store.folder)
     rows = [
         ("done", {"group": "header", "operator": "Ada", "comment": "", "asked_us": T0, "applied_us": T0 + 5}),
