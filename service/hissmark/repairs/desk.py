@@ -47,7 +47,7 @@ class Desk:
 
     def looked(self) -> Looked:
         """Findings and repairs, newest first, each repair with how its check stands now."""
-        checks = {check.row.id: check for check in self._looked()}
+        checks = {check.row.id: self._told(check) for check in self._looked()}
         hold_s = self._known().repair.hold_s
         findings = [finding_shape(row) for row in reversed(self.book.findings())]
         repairs = [repair_shape(row, checks.get(row.id), hold_s) for row in reversed(self.book.repairs())]
@@ -86,6 +86,11 @@ class Desk:
         if not note.strip():
             raise RecordError("Say why it is taken back.")
         return _corrected(lambda: deed(number, who, note, self.now_us()))
+
+    def _told(self, check: Check) -> Check:
+        """One that has just ended, as it will be on record in a moment."""
+        row = None if check.ended else self._checks.outcome_of(check, self.now_us())
+        return check if row is None else replace(check, ended=row)
 
     def _looked(self) -> list[Check]:
         with self._one_at_a_time:
