@@ -65,9 +65,9 @@ def test_its_check_runs_by_itself(client: TestClient, plant: Invented) -> None:
 def test_levels_before_and_after_are_told(client: TestClient, plant: Invented) -> None:
     minutes_of(plant, 0, 30, PASSING)
     number = post(client, "repairs", **REPAIR)["id"]
-    minutes_of(plant, 30, 90, QUIET)
+    minutes_of(plant, 30, 60, QUIET)
     assert client.get(f"/api/v1/repairs/{number}").json()["details"] is None
-    plant.desk.follow_up()
+    minutes_of(plant, 60, 90, QUIET)
     details = client.get(f"/api/v1/repairs/{number}").json()["details"]
     before, after = details["before"], details["after"]
     rises = {c["channel"]: c["rise_db"] for c in before["channels"]}
