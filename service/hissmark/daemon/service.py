@@ -27,6 +27,7 @@ from hissmark.engine.readings import Tick
 from hissmark.ingest.health import Health
 from hissmark.ingest.queue import MessageQueue
 from hissmark.ingest.receiver import Receiver
+from hissmark.ingest.sparkplug_host import SparkplugHost
 from hissmark.notify.build import notifier_of
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
@@ -82,7 +83,11 @@ class Daemon:
         limits = Limits(max_ahead_s=site.core.signal.max_ahead_s)
         self._receiver = Receiver(site.mqtt, self.queue, self.clock.now_us, self._previous_filters(), limits)
         levels = [n for n, kind in _kinds(self.layout).items() if kind != "process"]
-        decoder = Decoder(site.mqtt.sources, self.layout.series_index(), limits, levels)
+        host_id = site.mqtt.sparkplug_host or ""
+        decoder = Decoder(site.mqtt.sources, self.layout.series_index(), limits, levels, host_id)
+        self._sparkplug = (
+            SparkplugHost(site.mqtt, self.queue, self.clock.now_us) if site.mqtt.sparkplug_filters else None
+        )
         self._worker = Worker(
             Parts(
                 self.engine,
@@ -95,6 +100,7 @@ class Daemon:
                 self.clock,
                 self._receiver.ack,
                 self._reading_rows,
+                self._sparkplug.ask_rebirth if self._sparkplug else None,
             )
         )
         self._worker.on_failure = self.failed.set
@@ -139,6 +145,8 @@ class Daemon:
         self._web.start()
         self._housekeeping.start()
         self._receiver.start()
+        if self._sparkplug is not None:
+            self._sparkplug.start()
         log.info("listening", site=self.site.name, page=self.address, broker=self._broker())
 
     def ask_to_stop(self) -> None:
@@ -149,6 +157,8 @@ class Daemon:
         """Stop in the order that loses nothing: intake, worker (commits, saves), then the rest."""
         began_s = time.monotonic()
         self._housekeeping.stop()
+        if self._sparkplug is not None:
+            self._sparkplug.stop()
         self.notifier.ask_to_stop()
         self._worker.stop()
         self.notifier.stop()
@@ -241,8 +251,12 @@ class Daemon:
             connected=now.connected, subscribed=now.subscribed, broker=self._broker(),
             session_losses=now.session_losses, filters_refused=len(now.refused),
             worker_alive=self._worker.alive, queue_messages=self.queue.depth,
-            queue_bytes=self.queue.size_bytes, broker_trouble=broker_trouble(now),
+            queue_bytes=self.queue.size_bytes,
+            broker_trouble=broker_trouble(now) or self._sparkplug_trouble(),
         )  # fmt: skip
+
+    def _sparkplug_trouble(self) -> str:
+        return "" if self._sparkplug is None else broker_trouble(self._sparkplug.health())
 
 
 Row = TypeVar("Row", ActionRow, ChangeRow)

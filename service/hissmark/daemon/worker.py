@@ -22,6 +22,7 @@ from hissmark.daemon.recovery import Recovered, action_of, recover
 from hissmark.decode.columns import Batch, Decoded, Flag
 from hissmark.decode.decoder import Decoder
 from hissmark.decode.message import Message
+from hissmark.decode.sparkplug_nodes import NodeKey
 from hissmark.engine.change import ChangeRefusedError
 from hissmark.engine.engine import Engine
 from hissmark.engine.readings import Tick
@@ -84,6 +85,8 @@ class Parts:
     clock: Clock
     ack: Callable[[Sequence[Message]], None]
     reading_json: Callable[[Tick], list[Reading]]
+    ask_rebirth: Callable[[Sequence[NodeKey]], None] | None = None
+    """Asks Sparkplug edge nodes for their births; None if there are no such sources."""
 
 
 class Worker:
@@ -163,8 +166,22 @@ class Worker:
         if messages:
             self._p.ack(messages)
             self._count(messages, work)
+        self._ask_births()
         self._save_if_due()
         self._push()
+
+    def _ask_births(self) -> None:
+        """Sparkplug data whose birth was missed cannot be understood: ask its sender for it."""
+        p = self._p
+        if p.ask_rebirth is None:
+            return
+        born, unborn = p.decoder.edge_nodes()
+        p.metrics.edge_nodes.labels("born").set(born)
+        p.metrics.edge_nodes.labels("not born").set(unborn)
+        nodes = p.decoder.rebirths(p.clock.now_us())
+        if nodes:
+            p.metrics.rebirths.inc(len(nodes))
+            p.ask_rebirth(nodes)
 
     def _judge(self, messages: list[Message]) -> Work:
         """Decode and judge; carries out operator actions and changes first."""

@@ -32,6 +32,7 @@ class RejectReason(StrEnum):
     """Why a record was turned away."""
 
     NOT_JSON = "not-json"
+    NOT_PROTOBUF = "not-protobuf"
     WRONG_TYPE = "wrong-type"
     NOT_FINITE = "not-finite"
     OUT_OF_RANGE = "out-of-range"
@@ -44,6 +45,8 @@ class RejectReason(StrEnum):
     UNKNOWN_NAME = "unknown-name"
     BAD_NAME = "bad-name"
     BAD_UNIT = "bad-unit"
+    BAD_QUALITY = "bad-quality"
+    NOT_BORN = "not-born"
     BAD_TOPIC = "bad-topic"
     UNSUPPORTED_VERSION = "unsupported-version"
     UNKNOWN_MUST_UNDERSTAND = "unknown-must-understand"

@@ -15,8 +15,11 @@ from hissmark.decode.names import NameTemplate, is_storable_name
 from hissmark.decode.raw import Names, Raw
 from hissmark.decode.read_json import JsonReader
 from hissmark.decode.read_senml import SenmlReader
+from hissmark.decode.read_sparkplug import SparkplugReader
 from hissmark.decode.rejects import Turned
 from hissmark.decode.source import MqttSource
+from hissmark.decode.sparkplug_nodes import NodeKey
+from hissmark.decode.sparkplug_payload import host_of
 from hissmark.decode.topics import matches
 from hissmark.decode.units import UnitRule
 
@@ -39,6 +42,7 @@ class Decoder:
         names: known name -> index (`Layout.series_index()`).
         limits: bounds on what is believed.
         levels: those of the names that are levels and so must come in dB or without a unit.
+        host_id: our name as Sparkplug host application; needed if a source is `sparkplug`.
     """
 
     def __init__(
@@ -47,6 +51,7 @@ class Decoder:
         names: dict[str, int],
         limits: Limits | None = None,
         levels: Collection[str] = (),
+        host_id: str = "",
     ) -> None:
         self._sources = tuple(sources)
         self._names = names
@@ -54,6 +59,10 @@ class Decoder:
         self._limits = limits or Limits()
         self._units = UnitRule(levels)
         self._senml = SenmlReader(self._limits, self._units)
+        self._sparkplug = SparkplugReader(self._limits, host_id)
+        self._first_sparkplug = next(
+            (i for i, s in enumerate(self._sources) if s.format == "sparkplug"), None
+        )
         self._json = {i: JsonReader(s) for i, s in enumerate(self._sources) if s.format == "json"}
         self._templates = {
             i: None if s.name_template is None else NameTemplate.parse(s.name_template)
@@ -84,6 +93,14 @@ class Decoder:
         )
         return self._outcome(messages, checked, unknown, turned)
 
+    def rebirths(self, now_us: int) -> list[NodeKey]:
+        """Sparkplug edge nodes (group, node) to ask for their births now. Cheap; ask every second or so."""
+        return self._sparkplug.nodes.to_ask(now_us)
+
+    def edge_nodes(self) -> tuple[int, int]:
+        """How many Sparkplug edge nodes are (born, not born)."""
+        return self._sparkplug.nodes.count()
+
     def _by_source(self, messages: Sequence[Message], turned: Turned) -> dict[int, list[int]]:
         """Numbers of the messages to be read, by source."""
         groups: dict[int, list[int]] = {}
@@ -110,9 +127,13 @@ class Decoder:
         return route
 
     def _route(self, topic: str) -> _Route:
+        if self._first_sparkplug is not None and host_of(topic) is not None:
+            return _Route(self._first_sparkplug)
         for i, source in enumerate(self._sources):
             if matches(source.filter, topic):
-                return _Route(i) if source.format == "senml" else self._named_route(i, topic)
+                if source.format == "sparkplug":  # one reader, so one order, for all of them
+                    return _Route(self._first_sparkplug or 0)
+                return self._named_route(i, topic) if source.format == "json" else _Route(i)
         return _Route(reason=RejectReason.BAD_TOPIC, detail="no source in the settings matches this topic")
 
     def _named_route(self, i: int, topic: str) -> _Route:
@@ -133,7 +154,8 @@ class Decoder:
     ) -> Raw:
         reader = self._json.get(source)
         if reader is None:
-            return self._senml.read(messages, at, names, turned)
+            pack = self._sparkplug if self._sources[source].format == "sparkplug" else self._senml
+            return pack.read(messages, at, names, turned)
         topics = [messages[i].topic for i in at]
         series = names.column([(self._routes.get(t) or self._find_route(t)).name for t in topics])
         return reader.read(messages, at, series.tolist(), turned)

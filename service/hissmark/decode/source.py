@@ -9,7 +9,7 @@ from hissmark.decode.names import NameTemplate
 from hissmark.decode.pointer import Pointer
 from hissmark.decode.topics import check_filter
 
-Format = Literal["senml", "json"]
+Format = Literal["senml", "json", "sparkplug"]
 
 FORMATS: tuple[str, ...] = get_args(Format)
 
@@ -24,7 +24,8 @@ class MqttSource:
     Attributes:
         filter: MQTT topic filter (`+` one level, `#` all that follow); `$share/group/filter` is understood.
         qos: 1 so that nothing is lost; 0 for data that may be.
-        format: `senml` (RFC 8428 JSON) or `json` (one value a message, found by JSON Pointer).
+        format: `senml` (RFC 8428 JSON), `json` (one value a message, found by JSON Pointer) or `sparkplug`
+            (Sparkplug B 3.0; names are GROUP/NODE/DEVICE/METRIC).
         name_template: `json` only: name of the series from the topic's levels, counted from 0:
             topic `plant/north/levels/AX-101`, template `{1}/{3}`: `north/AX-101`. None: the whole topic.
         value_pointer: `json` only: JSON Pointer (RFC 6901) to the number; "" is the whole payload.

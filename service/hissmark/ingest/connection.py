@@ -215,6 +215,8 @@ class Connection:
         self._subscribe_due_s = None
         if self._shared.removed:
             self._client.unsubscribe(list(self._shared.removed))
+        if not self._settings.filters:  # Sparkplug sources only: they have a connection of their own
+            self._shared.gauge.set(subscribed=True)
         qos = {source.filter: source.qos for source in reversed(self._settings.sources)}
         filters = self._settings.filters
         packet_id = self._client.subscribe_to([(f, qos[f]) for f in filters]) if filters else None

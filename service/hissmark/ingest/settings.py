@@ -30,6 +30,7 @@ class MqttSettings:
             stream moving over slow commits; it also is what may be sent twice after a crash.
         connect_timeout_s: longest wait for the broker to answer.
         sources: what to subscribe to.
+        sparkplug_host: our name as Sparkplug host application, for sources of format `sparkplug`.
     """
 
     host: str
@@ -47,6 +48,7 @@ class MqttSettings:
     key_file: Path | None = None
     receive_maximum: int = 20_000
     connect_timeout_s: float = 5.0
+    sparkplug_host: str | None = None
 
     def __post_init__(self) -> None:
         if not self.host:
@@ -64,6 +66,11 @@ class MqttSettings:
             raise ValueError(f"keepalive_s: {self.keepalive_s} is not between 5 and 65535 seconds")
         if not 1 <= self.receive_maximum <= 65535:
             raise ValueError(f"receive_maximum: {self.receive_maximum} is not between 1 and 65535 messages")
+        if self.sparkplug_filters and not is_sparkplug_id(self.sparkplug_host or ""):
+            raise ValueError(
+                "sparkplug_host: a source of format sparkplug needs the name under which edge nodes see this "
+                "host online, e.g. hissmark-north, without + # /"
+            )
         if self.cert_file is not None and self.key_file is None:
             raise ValueError("key_file: is missing; cert_file needs the key that belongs to it")
 
@@ -74,5 +81,15 @@ class MqttSettings:
 
     @property
     def filters(self) -> tuple[str, ...]:
-        """What is subscribed to, in order, each once."""
-        return tuple(dict.fromkeys(source.filter for source in self.sources))
+        """What is subscribed to in the session that outlives us, in order, each once."""
+        return tuple(dict.fromkeys(s.filter for s in self.sources if s.format != "sparkplug"))
+
+    @property
+    def sparkplug_filters(self) -> tuple[str, ...]:
+        """What is subscribed to as Sparkplug host application, in a session that begins anew each time."""
+        return tuple(dict.fromkeys(s.filter for s in self.sources if s.format == "sparkplug"))
+
+
+def is_sparkplug_id(text: str) -> bool:
+    """Whether a text may be part of a Sparkplug topic (Sparkplug 3.0, 4.1 and 4.2)."""
+    return bool(text) and text.isprintable() and not set(text) & set("+#/")

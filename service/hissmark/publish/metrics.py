@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 
-from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
 from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
@@ -56,6 +56,10 @@ class Metrics:
         )
         self.acks_dropped = Counter(
             "hissmark_acks_dropped", "Acknowledgements that came after their connection", registry=on
+        )
+        self.edge_nodes = Gauge("hissmark_sparkplug_nodes", "Sparkplug edge nodes", ["state"], registry=on)
+        self.rebirths = Counter(
+            "hissmark_sparkplug_rebirths", "Births asked of Sparkplug edge nodes", registry=on
         )
         self.ticks = Counter("hissmark_ticks", "Ticks judged, one per group", registry=on)
         self.ingest_lag_s = Histogram(

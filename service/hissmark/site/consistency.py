@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from hissmark.decode.names import NameTemplate
 from hissmark.decode.pointer import Pointer
+from hissmark.decode.sparkplug_payload import NAMESPACE
 from hissmark.decode.topics import check_filter, topic_part
 from hissmark.engine.settings import CoreSettings
+from hissmark.ingest.settings import is_sparkplug_id
 from hissmark.site.loopback import is_loopback
 from hissmark.site.problems import Findings
 from hissmark.site.settings import MqttTable, SiteSettings, SourceSettings
@@ -145,13 +147,14 @@ class SettingsCheck:
                 )
 
     def _check_source(self, path: Path, source: SourceSettings) -> None:
-        if source.format == "senml":
+        if source.format != "json":
             for key in ("name", "value", "time", "unit"):
                 if getattr(source, key) is not None:
                     fix = 'Remove it, or set format = "json".'
-                    self._say(
-                        (*path, key), 'has no meaning with format = "senml": the pack says it itself.', fix
-                    )
+                    message = f'has no meaning with format = "{source.format}": the payload says it itself.'
+                    self._say((*path, key), message, fix)
+            if source.format == "sparkplug":
+                self._check_sparkplug(path, source)
             return
         for key in ("value", "time"):
             text = getattr(source, key)
@@ -163,6 +166,21 @@ class SettingsCheck:
                 )
         if source.name is not None:
             self._check_template((*path, "name"), source.name, source.filter)
+
+    def _check_sparkplug(self, path: Path, source: SourceSettings) -> None:
+        if not topic_part(source.filter).startswith(f"{NAMESPACE}/"):
+            self._say(
+                (*path, "filter"),
+                f"{source.filter!r} is no Sparkplug B topic.",
+                "Write for instance spBv1.0/north/#.",
+            )
+        host = self.settings.mqtt.sparkplug_host if self.settings.mqtt else None
+        if not is_sparkplug_id(host or ""):
+            self._say(
+                ("mqtt", "sparkplug_host"),
+                "is missing or holds one of + # /: edge nodes would not know whether this host is there.",
+                'Give the name under which it shows itself, e.g. "hissmark-north".',
+            )
 
     def _check_template(self, path: Path, text: str, topics: str) -> None:
         try:

@@ -151,6 +151,7 @@ def _mqtt(folder: Path, table: MqttTable) -> MqttSettings:
         key_file=place(table.key_file),
         receive_maximum=table.receive_maximum,
         connect_timeout_s=table.connect_timeout_s,
+        sparkplug_host=table.sparkplug_host,
     )
 
 

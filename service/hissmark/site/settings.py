@@ -31,7 +31,7 @@ class SourceSettings(Table):
 
     filter: Text
     qos: Literal[0, 1] = 1
-    format: Literal["senml", "json"] = "senml"
+    format: Literal["senml", "json", "sparkplug"] = "senml"
     name: str | None = None
     value: str | None = None
     time: str | None = None
@@ -55,6 +55,7 @@ class MqttTable(Table):
     ca_file: Text | None = None
     cert_file: Text | None = None
     key_file: Text | None = None
+    sparkplug_host: Text | None = None
     source: Annotated[tuple[SourceSettings, ...], Field(strict=False)] = ()
 
 
