@@ -9,27 +9,26 @@ input: `send VALUE...` sends one DDATA for each value, `again VALUE...` is born 
 
 from __future__ import annotations
 
+import importlib
 import sys
 import time
+from typing import Any
 
 
 def main(host: str, port: int, group: str, name: str, device_id: str) -> None:
-    from pysparkplug import DataType, Device, EdgeNode, Metric, get_current_timestamp
+    peer: Any = importlib.import_module("pysparkplug")
 
-    def metric(value: float) -> Metric:
-        now_ms = get_current_timestamp()
-        return Metric(timestamp=now_ms, name="level", datatype=DataType.DOUBLE, value=value)
+    def metric(value: float) -> Any:
+        now_ms = peer.get_current_timestamp()
+        return peer.Metric(timestamp=now_ms, name="level", datatype=peer.DataType.DOUBLE, value=value)
 
-    def asked(node: EdgeNode, message: object) -> None:
+    def asked(node: object, message: object) -> None:
         print("asked", flush=True)
 
-    node = EdgeNode(
-        group,
-        name,
-        [Metric(timestamp=get_current_timestamp(), name="temp", datatype=DataType.FLOAT, value=20.5)],
-        cmd_callback=asked,
-    )
-    node.register(Device(device_id, [metric(20.0)]))
+    now_ms = peer.get_current_timestamp()
+    temp = peer.Metric(timestamp=now_ms, name="temp", datatype=peer.DataType.FLOAT, value=20.5)
+    node = peer.EdgeNode(group, name, [temp], cmd_callback=asked)
+    node.register(peer.Device(device_id, [metric(20.0)]))
 
     def connect() -> None:
         node.connect(host, port=port)
