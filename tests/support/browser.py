@@ -131,12 +131,15 @@ class Browser:
         return self.driver.execute_script(script, *arguments)
 
     def complaints(self) -> list[str]:
-        """What the console reports as errors; a server that is down and a refused action are no errors."""
+        """What the console reports as errors; a server that is down, a refused action and a story that is
+        not on record are none.
+        """
         rows = self.driver.get_log("browser")
+        fine = "net::ERR_|status of 409|/explain.* status of 404"
         return [
             str(row["message"])
             for row in rows
-            if row["level"] == "SEVERE" and not re.search("net::ERR_|status of 409", str(row["message"]))
+            if row["level"] == "SEVERE" and not re.search(fine, str(row["message"]))
         ]
 
     def picture(self, path: Path) -> None:

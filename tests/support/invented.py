@@ -31,6 +31,7 @@ from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
 from hissmark.engine.register import Channel, Condition, Register
 from hissmark.engine.settings import CoreSettings, RepairSettings
+from hissmark.engine.telling import Story
 from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
@@ -42,6 +43,7 @@ from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest
 from hissmark.store.ticked import of_tick
 from hissmark.web import ActionOutcome, WebContext
+from support.invented_story import story_of
 
 START_US = 1_772_330_400_000_000  # 2026-03-01T02:00:00Z
 MINUTE_US = 60_000_000
@@ -260,6 +262,7 @@ class Invented:
         )  # fmt: skip
         self.metrics = Metrics()
         self.metrics.watch(self.live)
+        self.last: dict[str, Tick] = {}
         self.standing: dict[tuple[str, str], Alarm] = {}
         self.healthy()
 
@@ -268,8 +271,13 @@ class Invented:
         return WebContext(
             self.live, self.reader, self.act, self.metrics, "North works",
             settings=lambda: {"name": "North works", "judge": {"rise_limit_db": 6.0}},
-            write_note=self.write_note, desk=self.desk,
+            write_note=self.write_note, desk=self.desk, tell=self.tell,
         )  # fmt: skip
+
+    def tell(self, channel: int) -> Story | None:
+        """The story of a channel at its group's last tick."""
+        tick = self.last.get(self.layout.channels[channel].group)
+        return None if tick is None else story_of(self.layout, tick, channel)
 
     def healthy(self) -> None:
         now_us = self.clock.now_us()
@@ -284,6 +292,7 @@ class Invented:
         with self.writer.transaction() as tx:
             tx.ticks(of_tick(tick, self.layout))
         self.live.tick(tick)
+        self.last |= dict.fromkeys(scenes, tick)
         return tick
 
     def hear(self, names: list[str], time_us: int | None = None, value: float = 24.0) -> None:

@@ -72,7 +72,7 @@ def _print(found: Told) -> None:
 
     story, out = found.story, console()
     made_of = {
-        "saved state": f"from the state saved {rfc3339(found.saved_us)} and what was stored since",
+        "saved state": f"from the state saved {rfc3339(found.saved_us or 0)} and what was stored since",
         "history": "from the history; losses and scatter as known now",
     }[found.basis]
     out.print(f"{story.subject} at {rfc3339(story.at_us)} ({made_of})\n")

@@ -16,6 +16,7 @@ from hissmark.daemon.alarm_metrics import AlarmCollector
 from hissmark.daemon.clock import Clock, WallClock
 from hissmark.daemon.housekeeping import Housekeeping
 from hissmark.daemon.http import WebServer
+from hissmark.daemon.questions import Questions
 from hissmark.daemon.reach import book_of, certificate_of, require_safe_reach
 from hissmark.daemon.worker import Parts, Worker
 from hissmark.decode.decoder import Decoder
@@ -88,6 +89,7 @@ class Daemon:
         self._sparkplug = (
             SparkplugHost(site.mqtt, self.queue, self.clock.now_us) if site.mqtt.sparkplug_filters else None
         )
+        self.questions = Questions()
         self._worker = Worker(
             Parts(
                 self.engine,
@@ -101,6 +103,7 @@ class Daemon:
                 self._receiver.ack,
                 self._reading_rows,
                 self._sparkplug.ask_rebirth if self._sparkplug else None,
+                questions=self.questions,
             )
         )
         self._worker.on_failure = self.failed.set
@@ -125,7 +128,8 @@ class Daemon:
         )  # fmt: skip
         self._housekeeping.every(REPAIRS_S, self.desk.follow_up, "checks of repairs")
         context = replace(
-            context, write_note=self.write_note, notifier=self.notifier, desk=self.desk, change=self.change
+            context, write_note=self.write_note, notifier=self.notifier, desk=self.desk, change=self.change,
+            tell=self.questions.ask,
         )
         self._web = WebServer(create_app(context), http.host, port, certificate)
         self._seen = Health()

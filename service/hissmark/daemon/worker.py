@@ -17,6 +17,7 @@ import structlog
 from hissmark.alarms.bank import ActionRefusedError
 from hissmark.alarms.journal import JournalEntry
 from hissmark.daemon.clock import Clock, offset_us
+from hissmark.daemon.questions import Questions
 from hissmark.daemon.record import changes_of, newest_of_each_group
 from hissmark.daemon.recovery import Recovered, action_of, recover
 from hissmark.decode.columns import Batch, Decoded, Flag
@@ -87,6 +88,7 @@ class Parts:
     reading_json: Callable[[Tick], list[Reading]]
     ask_rebirth: Callable[[Sequence[NodeKey]], None] | None = None
     """Asks Sparkplug edge nodes for their births; None if there are no such sources."""
+    questions: Questions = field(default_factory=Questions)
 
 
 class Worker:
@@ -167,6 +169,7 @@ class Worker:
             self._p.ack(messages)
             self._count(messages, work)
         self._ask_births()
+        self._p.questions.answer(self._p.engine)
         self._save_if_due()
         self._push()
 

@@ -94,14 +94,16 @@ class WantShape(TypedDict):
 
 
 class StoryShape(TypedDict):
-    """The story of a verdict. `basis`: "saved state", or "history" where only that is left of the moment."""
+    """The story of a verdict. `basis`: "live", "saved state" (of `state_saved`), or "history" where only that
+    is left of the moment.
+    """
 
     valve: str
     channel: str
     group: str
     at: str
     basis: str
-    state_saved: str
+    state_saved: str | None
     verdict: str
     reason: str
     sentences: list[str]
@@ -154,7 +156,7 @@ class LossesShape(TypedDict):
     resets: list[ResetShape]
 
 
-def story_shape(story: Story, basis: str, saved_us: int) -> StoryShape:
+def story_shape(story: Story, basis: str, saved_us: int | None) -> StoryShape:
     """A story in full."""
     return {
         "valve": story.subject,
@@ -162,7 +164,7 @@ def story_shape(story: Story, basis: str, saved_us: int) -> StoryShape:
         "group": story.group,
         "at": rfc3339(story.at_us),
         "basis": basis,
-        "state_saved": rfc3339(saved_us),
+        "state_saved": rfc3339_or_none(saved_us),
         "verdict": story.verdict.text,
         "reason": story.reason.text,
         "sentences": told(story),

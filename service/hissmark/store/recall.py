@@ -30,17 +30,18 @@ from hissmark.store.records import ChangeRow
 class Basis(StrEnum):
     """What a story was made from."""
 
+    LIVE = "live"
     STATE = "saved state"
     HISTORY = "history"
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """A story, what it was made from, and when the state used was saved."""
+    """A story, what it was made from, and when the state used was saved (None: it is that of this moment)."""
 
     story: Story
     basis: Basis
-    saved_us: int
+    saved_us: int | None
 
 
 def story_at(layout: Layout, reader: Reader, channel: int, at_us: int | None) -> Told | None:

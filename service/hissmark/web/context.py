@@ -11,6 +11,7 @@ from fastapi import Depends, Request
 from hissmark.access.book import Book
 from hissmark.access.roles import Identity
 from hissmark.engine.change import Change
+from hissmark.engine.telling import Story
 from hissmark.notify.notifier import Notifier
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
@@ -47,6 +48,7 @@ Act = Callable[[ActionRequest], ActionOutcome]
 
 MakeChange = Callable[[Change], ActionOutcome]
 """Puts a change on record; returns once it is taken up or refused. May raise TimeoutError."""
+Tell = Callable[[int], Story | None]
 
 WriteNote = Callable[[str, str, str | None], ShiftNote]
 """Puts a note on record: author, text, valve or None. Durable once it returns."""
@@ -69,6 +71,8 @@ class WebContext:
         proxies: addresses whose word about others is believed.
         tls: whether the service itself encrypts.
         desk: takes findings and repairs, follows their checks.
+        tell: the story of a channel (by its index) as of this moment; None where no engine is at hand, and it
+            is worked out from the store. May raise TimeoutError.
         user: who asks, in the context of one request; None while nobody has to sign in.
     """
 
@@ -87,6 +91,7 @@ class WebContext:
     proxies: Proxies = field(default_factory=Proxies)
     tls: bool = False
     desk: Desk | None = None
+    tell: Tell | None = None
     user: Identity | None = None
 
     def who(self, claimed: str) -> str:

@@ -9,7 +9,7 @@ from hissmark.publish.live import LiveState, urgency
 from hissmark.publish.past import readings_from
 from hissmark.publish.reading import group_reading, live_reading
 from hissmark.publish.shapes import AlarmShape, GroupReading, JournalShape, LiveReading
-from hissmark.publish.times import parse_rfc3339
+from hissmark.publish.times import parse_rfc3339, rfc3339
 from hissmark.store.journal import JournalFilter
 from hissmark.store.reader import Reader
 from hissmark.web.paging import NEWEST
@@ -38,9 +38,13 @@ def readings_at(live: LiveState, reader: Reader, groups: Sequence[str], at_us: i
     found = {}
     for name in groups:
         reading = known.get(name) or kept.get(name)
-        nothing = waiting_reading(live, name, NOTHING_KEPT)
-        found[name] = nothing if reading is None else _as_of(live, reading, at_us)
+        found[name] = _nothing(live, name, at_us) if reading is None else _as_of(live, reading, at_us)
     return found
+
+
+def _nothing(live: LiveState, name: str, at_us: int) -> LiveReading:
+    waiting = waiting_reading(live, name, NOTHING_KEPT)
+    return {**waiting, "fresh": False, "last_heard": None, "now": rfc3339(at_us)}
 
 
 def alarms_at(

@@ -48,8 +48,7 @@ class Snapshot(TypedDict):
     """Everything the first page shows; `event` is where to go on listening.
 
     `max_shelve_s`: the longest time the site lets an alarm be shelved. `at`: the past moment that groups,
-    alarms and journal are of, null if they are of now; `pulse` is always of now. `first`: when the record
-    begins.
+    alarms and journal are of, null if they are of now; `pulse` is always of now.
     """
 
     site: str
@@ -61,7 +60,6 @@ class Snapshot(TypedDict):
     tick_s: int
     max_shelve_s: int
     at: str | None
-    first: str | None
     group_names: list[str]
     groups: list[LiveReading]
     alarms: list[AlarmShape]
@@ -77,7 +75,6 @@ def now(context: Context, at: AtQuery = None, group: OptionalName = None) -> Res
         known_group(context, group)
     names = live.layout.group_names if group is None else (group,)
     at_us = past_us(live, at)
-    extent = context.reader.sample_extent()
     shown = _shown_now(live, names) if at_us is None else _shown_then(context, names, group, at_us)
     settings = live.layout.settings
     snapshot: Snapshot = {
@@ -90,7 +87,6 @@ def now(context: Context, at: AtQuery = None, group: OptionalName = None) -> Res
         "tick_s": settings.signal.tick_s,
         "max_shelve_s": settings.alarms.max_shelve_s,
         "at": None if at_us is None else rfc3339(at_us),
-        "first": rfc3339_or_none(extent.first_us if extent else None),
         "group_names": list(live.layout.group_names),
         **shown,
     }

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, HTTPException, Query, Response
 from typing_extensions import TypedDict
 
 from hissmark.engine.register import Channel
@@ -14,12 +14,13 @@ from hissmark.publish.live import LiveState
 from hissmark.publish.shapes import AlarmShape, ChannelReading, LiveReading
 from hissmark.publish.story_shapes import StoryShape, story_shape
 from hissmark.publish.times import rfc3339
-from hissmark.store.recall import story_at
+from hissmark.store.recall import Basis, Told, story_at
 from hissmark.web.answers import answer
-from hissmark.web.context import Context
+from hissmark.web.context import Context, WebContext
 from hissmark.web.history import History, history_of
 from hissmark.web.paging import next_link, page_of
-from hissmark.web.parameters import AtQuery, Limit, Name, OptionalName, SpanQuery, invalid, time_us
+from hissmark.web.parameters import AtQuery, Limit, Name, OptionalName, SpanQuery, invalid
+from hissmark.web.past import past_us
 from hissmark.web.problems import DOCUMENTED, not_found
 from hissmark.web.waiting import waiting_reading
 
@@ -102,12 +103,22 @@ def explain(
     """The story of a verdict: what was heard, which explanations were compared, what would change it."""
     live = context.live
     channel = known_valve(live, tag)
-    at_us = time_us(at, "at")
-    with _one_at_a_time:
-        found = story_at(live.layout, context.reader, live.layout.channels.index(channel), at_us)
+    found = _told(context, live.layout.channels.index(channel), past_us(live, at))
     if found is None:
         raise not_found("verdict", tag, "Nothing is on record for that moment; see valves/{tag}/history.")
     return answer(story_shape(found.story, found.basis, found.saved_us))
+
+
+def _told(context: WebContext, channel: int, at_us: int | None) -> Told | None:
+    """From the living engine if it is about now, else from the store."""
+    if at_us is None and context.tell is not None:
+        try:
+            story = context.tell(channel)
+        except TimeoutError:
+            raise HTTPException(503, "The service is too busy to tell its reasons now; ask again.") from None
+        return None if story is None else Told(story, Basis.LIVE, None)
+    with _one_at_a_time:
+        return story_at(context.live.layout, context.reader, channel, at_us)
 
 
 @router.get("/{tag:path}", response_model=Believed)

@@ -2,15 +2,15 @@
 
 import { signedInAs } from "./account.js";
 import { ask, h } from "./dom.js";
-import { alarmKey, live, sortedAlarms } from "./live.js";
+import { alarmKey, isPast, live, sortedAlarms } from "./live.js";
 import { alarmName, isAside, needsAcknowledge, priorityMark, sentence } from "./said.js";
 
 const AT_ONCE = 200; // what the service takes in one request
 const TIMES = [[1800, "30 minutes"], [3600, "1 hour"], [2 * 3600, "2 hours"], [4 * 3600, "4 hours"], [8 * 3600, "8 hours"],
   [12 * 3600, "12 hours"], [86400, "1 day"], [3 * 86400, "3 days"], [7 * 86400, "7 days"], [30 * 86400, "30 days"]];
 
-/** Viewers only look. Where nobody signs in, everybody may act. */
-export const mayAct = () => document.documentElement.dataset.role !== "viewer";
+/** Viewers only look, and nothing is done to the past. Where nobody signs in, everybody may act. */
+export const mayAct = () => document.documentElement.dataset.role !== "viewer" && !isPast();
 export const canShelve = (alarm) => !isAside(alarm);
 export const canRemove = (alarm) => !isAside(alarm) || alarm.state === "shelved";
 
@@ -114,7 +114,7 @@ export function confirmReturn(alarm) {
 
 /** Several at once: each is marked by hand, so that none is acknowledged unread. */
 export function confirmSeveral() {
-  const rows = sortedAlarms(needsAcknowledge);
+  const rows = sortedAlarms(needsAcknowledge, live);
   if (!rows.length) return;
   const boxes = new Map(rows.map((alarm) => [h("input", { type: "checkbox", value: alarmKey(alarm) }), alarm]));
   const marked = () => [...boxes].filter(([box]) => box.checked).map(([, alarm]) => alarm);

@@ -2,14 +2,14 @@
 
 import { canRemove, canShelve, confirmAcknowledge, confirmRemove, confirmReturn, confirmShelve, confirmUnshelve } from "./acts.js";
 import { h, pathOf } from "./dom.js";
-import { alarmKey } from "./live.js";
+import { alarmKey, isPast } from "./live.js";
 import { isAside, needsAcknowledge, priorityMark, STATE_WORDS, told } from "./said.js";
 
 const seen = new Set();
 
 export function alarmCard(alarm) {
   const key = alarmKey(alarm);
-  const fresh = alarm.state === "unacknowledged" && !seen.has(key);
+  const fresh = alarm.state === "unacknowledged" && !seen.has(key) && !isPast();
   const card = h("article", {
     class: `alarm ${alarm.state}${alarm.active && !isAside(alarm) ? " active" : ""}${isAside(alarm) ? " aside" : ""}${fresh ? " new" : ""}`,
     tabindex: 0, "data-item": "", "data-key": key, "data-open": pathOf.group(alarm.group),
@@ -24,7 +24,7 @@ export function alarmCard(alarm) {
         alarm.operator && ` by ${alarm.operator}`, alarm.comment && `: “${alarm.comment}”`, " · ",
         h("a", { href: pathOf.group(alarm.group) }, alarm.group),
         alarm.alarm !== "sensor-fault" && [" · ", h("a", { href: pathOf.valve(alarm.valve) }, "History")])),
-    h("div", { class: "does" }, deeds(alarm)));
+    h("div", { class: "does" }, isPast() ? "" : deeds(alarm)));
   return card;
 }
 

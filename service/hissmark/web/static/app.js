@@ -3,8 +3,9 @@
 import { h } from "./dom.js";
 import { groupPage } from "./group.js";
 import { installKeys } from "./keys.js";
-import { isBlind, lastKnown, listen, live, silentSeconds, sortedAlarms, start } from "./live.js";
+import { findValve, isBlind, isPast, lastKnown, listen, live, silentSeconds, sortedAlarms, start } from "./live.js";
 import { nowPage } from "./now.js";
+import { installPast, iso, pastMoment, redrawPast, tell, travel, TRAVELS } from "./past.js";
 import { hearAlarms, installSound } from "./sound.js";
 import { ageText, clockSeconds, inUtc, serviceNow, toggleZone, zoneName } from "./time.js";
 import { valvePage } from "./valve.js";
@@ -35,9 +36,46 @@ async function show() {
   markHere(kind);
   title = name;
   headline();
-  const make = await maker(kind);
+  const [make] = await Promise.all([maker(kind), travelled(kind, name)]);
   if (turn !== shown || !make) return; // somebody went elsewhere meanwhile
   update = make(page, name, new URLSearchParams(location.search), go) ?? (() => {});
+}
+
+/** To the moment in the address. Only what the page needs is fetched of it. */
+async function travelled(kind, name) {
+  const ms = TRAVELS.has(kind) ? Date.parse(new URLSearchParams(location.search).get("at")) : NaN;
+  document.getElementById("look-back").hidden = !TRAVELS.has(kind);
+  const group = { group: name, valve: kind === "valve" && findValve(name, live)?.reading.group }[kind];
+  try {
+    return await travel(Number.isNaN(ms) || ms >= serviceNow() ? null : ms, group);
+  } catch (error) {
+    document.getElementById("banner").hidden = false;
+    document.getElementById("banner").textContent = `The past could not be fetched: ${error.message}`;
+    return true;
+  } finally {
+    headline();
+    drawLink();
+  }
+}
+
+/** Move along time: the pages that are at hand redraw where they are, so that the eye sees what changes. */
+async function move(ms) {
+  const query = new URLSearchParams(location.search);
+  if (ms === null) query.delete("at");
+  else query.set("at", iso(ms));
+  const search = query.toString().replaceAll("%3A", ":");
+  history[pastMoment() === null ? "pushState" : "replaceState"](null, "", location.pathname + (search && `?${search}`));
+  const [kind, ...rest] = location.pathname.slice(1).split("/");
+  if (!AT_ONCE.has(kind)) return show();
+  if (await travelled(kind, decodeURIComponent(rest.join("/")))) update("all");
+}
+
+/** Links of a page that looks back stay in the past, where the page they lead to can. */
+function staying(path) {
+  const address = new URL(path, location.origin);
+  const kind = address.pathname.slice(1).split("/")[0];
+  if (pastMoment() === null || !TRAVELS.has(kind) || address.searchParams.has("at")) return path;
+  return `${path}${address.search ? "&" : "?"}at=${iso(pastMoment())}`;
 }
 
 /** The function that fills a page; null (said on the page) if its file cannot be fetched. */
@@ -72,13 +110,14 @@ function markHere(kind) {
 }
 
 function headline() {
-  const open = sortedAlarms((a) => a.state === "unacknowledged").length;
-  const mark = isBlind() ? "blind · " : open ? `(${open}) ` : "";
+  const open = sortedAlarms((a) => a.state === "unacknowledged", live).length;
+  const mark = `${isBlind() ? "blind · " : open ? `(${open}) ` : ""}${isPast() ? "past · " : ""}`;
   document.title = `${mark}${title ? `${title} · ` : ""}${live.site} · hissmark`;
 }
 
 /** To another page without losing the live connection. */
-export function go(path) {
+export function go(to) {
+  const path = staying(to);
   if (path !== location.pathname + location.search) history.pushState(null, "", path);
   if (!live.ready) return;
   show();
@@ -109,7 +148,7 @@ function drawLink() {
   const banner = document.getElementById("banner");
   const trouble = troubles();
   document.documentElement.classList.toggle("blind", isBlind());
-  state.textContent = isBlind() ? "not live" : live.ready ? `live ${clockSeconds(serviceNow())}` : "connecting";
+  state.textContent = isBlind() ? "not live" : isPast() ? "looking back" : live.ready ? `live ${clockSeconds(serviceNow())}` : "connecting";
   banner.hidden = !trouble;
   if (banner.textContent !== trouble) banner.textContent = trouble;
 }
@@ -140,27 +179,30 @@ function theme() {
 
 function zone() {
   toggleZone();
+  redrawPast();
   drawLink();
   update("zone");
 }
 
 listen((kind, detail) => {
   if (kind === "all" || kind === "alarms") hearAlarms();
+  if (kind === "alarms") tell();
   if (kind === "all") {
     drawHead();
     if (!show.done) show();
-    else update(kind, detail);
+    else if (!isPast()) update(kind, detail);
     show.done = true;
     return;
   }
   if (kind === "sight" || kind === "pulse") drawLink();
   if (kind === "alarms" || kind === "sight") headline();
-  update(kind, detail);
+  if (!isPast()) update(kind, detail); // the past stays as it was
 });
 setInterval(drawLink, 1000);
 document.getElementById("zone").addEventListener("click", zone);
 installKeys({ go, zone, extra: (event) => update.key?.(event) ?? false });
 theme();
+installPast(move);
 installSound();
 start();
 page.replaceChildren(h("p", { class: "loading" }, "Asking the service…"));

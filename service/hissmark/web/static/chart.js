@@ -15,7 +15,7 @@ export function loadCharting() {
 }
 
 const LEFT = 62;
-const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+const colour = (name) => getComputedStyle(document.getElementById("page")).getPropertyValue(name).trim();
 
 /** Everything needed to draw: ink, alarm and so on, from the style sheet in force. */
 function inks() {
@@ -49,13 +49,14 @@ function line(label, stroke, more) {
   return { label, stroke, width: 1.6, points: { show: false }, spanGaps: false, ...more };
 }
 
-function base({ width, height, key, ink, onZoom, onCursor, unit, withTimes = false, range }) {
+function base({ width, height, key, ink, onZoom, onCursor, onPick, unit, withTimes = false, range }) {
   return {
     width, height, pxAlign: 0, legend: { show: false }, padding: [10, 14, withTimes ? 0 : 10, 0],
     cursor: { sync: { key }, drag: { x: true, y: false, setScale: false }, points: { size: 7 }, y: false },
     scales: { x: { time: true }, y: { range } },
     axes: axes(ink, unit, withTimes),
     hooks: {
+      ready: [(u) => u.over.addEventListener("click", (event) => event.detail === 1 && onPick(u.posToVal(event.offsetX, "x")))],
       setSelect: [(u) => {
         if (u.select.width > 3) onZoom(u.posToVal(u.select.left, "x"), u.posToVal(u.select.left + u.select.width, "x"));
         u.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
@@ -73,10 +74,10 @@ const padded = (least) => (_u, low, high) => {
 };
 
 /** Draw all charts of a history into `place`. Returns how to take them away. */
-export function drawCharts(uPlot, place, history, span, { onZoom, onCursor, marks }) {
+export function drawCharts(uPlot, place, history, span, { onZoom, onCursor, onPick, marks, moment }) {
   const ink = inks();
   const width = Math.max(320, place.clientWidth);
-  const common = { width, key: `hissmark-${history.valve}`, ink, onZoom, onCursor };
+  const common = { width, key: `hissmark-${history.valve}`, ink, onZoom, onCursor, onPick };
   const c = history.columns;
   const tall = Math.max(240, Math.min(520, innerHeight - 610)); // the rest of the page fits below it
   const times = [span.from, span.to];
@@ -91,7 +92,7 @@ export function drawCharts(uPlot, place, history, span, { onZoom, onCursor, mark
   for (const chart of charts) {
     chart.setScale("x", { min: times[0], max: times[1] });
     chart.hooks ??= {};
-    (chart.hooks.draw ??= []).push((u) => drawMarks(u, marks, ink));
+    (chart.hooks.draw ??= []).push((u) => drawMarks(u, marks, ink, moment));
     place.append(chart.root);
     chart.redraw(false);
   }
@@ -210,10 +211,11 @@ function caption(ctx, run, { left, top, wide, tall }, look, ink, ratio) {
 const SHAPES = { raised: "up", cleared: "down", acknowledged: "tick" };
 
 /** Alarms as marks: a line through every chart, a shape at its head. */
-function drawMarks(u, marks, ink) {
+function drawMarks(u, marks, ink, moment) {
   const { ctx } = u;
   const ratio = devicePixelRatio;
   ctx.save();
+  if (moment) drawMoment(u, u.valToPos(moment, "x", true), ink, ratio);
   for (const mark of marks) {
     const x = u.valToPos(Date.parse(mark.at) / 1000, "x", true);
     if (x < u.bbox.left || x > u.bbox.left + u.bbox.width) continue;
@@ -228,6 +230,20 @@ function drawMarks(u, marks, ink) {
     head(ctx, SHAPES[mark.event] ?? "dot", x, u.bbox.top + 6 * ratio, 5 * ratio);
   }
   ctx.restore();
+}
+
+/** The past moment that the page looks at: a broad line, and what came later veiled. */
+function drawMoment(u, x, ink, ratio) {
+  const { ctx, bbox } = u;
+  const right = bbox.left + bbox.width;
+  if (x > right) return;
+  const left = Math.max(x, bbox.left);
+  ctx.fillStyle = ink.panel;
+  ctx.globalAlpha = 0.6;
+  ctx.fillRect(left, bbox.top, right - left, bbox.height);
+  ctx.globalAlpha = 1;
+  ctx.fillStyle = ink.ink;
+  if (x >= bbox.left) ctx.fillRect(x - 1.5 * ratio, bbox.top, 3 * ratio, bbox.height);
 }
 
 function head(ctx, shape, x, y, r) {

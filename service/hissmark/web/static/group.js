@@ -2,10 +2,11 @@
 
 import { alarmCard } from "./alarms.js";
 import { decibels, h, pathOf } from "./dom.js";
-import { live, sortedAlarms } from "./live.js";
+import { live, sortedAlarms, view } from "./live.js";
 import { legend, skyline, subjectOf } from "./skyline.js";
 import { table } from "./table.js";
 import { timeElement } from "./time.js";
+import { Why } from "./why.js";
 
 export function groupPage(page, name) {
   if (!live.groups.has(name)) {
@@ -17,6 +18,7 @@ export function groupPage(page, name) {
   const side = h("aside", { class: "panel belief", "aria-label": "What explains it" });
   const rows = h("div", { class: "table-wrap" });
   const age = h("p", { class: "age" });
+  const why = new Why();
   page.replaceChildren(h("div", { class: "group" },
     h("section", { class: "panel skyline-panel", "aria-labelledby": "group-title" },
       h("div", { class: "head" }, h("h1", { id: "group-title" }, name), age, steps(name)),
@@ -26,7 +28,7 @@ export function groupPage(page, name) {
       h("h2", { id: "rows-title" }, "The same as numbers"), rows)));
 
   const draw = () => {
-    const reading = live.groups.get(name);
+    const reading = view().groups.get(name);
     if (!reading) return;
     page.firstChild.classList.toggle("no-data", !reading.fresh);
     const held = picture.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
@@ -36,7 +38,8 @@ export function groupPage(page, name) {
     picture.scrollLeft = at;
     if (held) picture.querySelector(`a[href="${CSS.escape(held)}"]`)?.focus();
     age.replaceChildren(...ageOf(reading));
-    side.replaceChildren(...belief(reading));
+    side.replaceChildren(...belief(reading), why.node);
+    why.of(leading(reading), reading.at);
     rows.replaceChildren(channelTable(reading));
   };
   draw();
@@ -49,6 +52,14 @@ export function groupPage(page, name) {
   };
   update.leave = () => sizing.disconnect();
   return update;
+}
+
+/** The valve whose story tells most of the group: the source, else the one that stands out most. */
+function leading(reading) {
+  const valves = reading.channels.filter((c) => c.valve);
+  const named = valves.find((c) => c.valve === reading.explanation.source);
+  const most = valves.reduce((a, b) => ((b.rise_db ?? -99) > (a?.rise_db ?? -99) ? b : a), valves[0]);
+  return (named ?? most)?.valve;
 }
 
 /** A group wider than the screen opens where its source is. */

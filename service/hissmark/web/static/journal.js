@@ -1,6 +1,7 @@
 // The alarm journal, page by page; the address holds the filter and the place.
 
 import { ask, h, pathOf } from "./dom.js";
+import { iso, pastMoment } from "./past.js";
 import { table } from "./table.js";
 import { timeElement } from "./time.js";
 
@@ -33,7 +34,7 @@ export function journalPage(page, _name, query, go) {
 
   const load = async () => {
     try {
-      const asked = filled({ limit: 100, valve: query.get("valve"), event: query.get("event"), before: query.get("before") });
+      const asked = filled({ limit: 100, valve: query.get("valve"), event: query.get("event"), before: query.get("before"), to: pastMoment() && iso(pastMoment() + 1000) });
       const answer = await ask(`/api/v1/alarms/journal?${asked}`);
       rows.replaceChildren(answer.entries.length
         ? table(COLUMNS, answer.entries, { name: "journal", caption: "Newest first" })

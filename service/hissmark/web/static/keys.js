@@ -4,6 +4,7 @@ import { canRemove, canShelve, confirmAcknowledge, confirmRemove, confirmReturn,
 import { h, pathOf } from "./dom.js";
 import { live, sortedAlarms } from "./live.js";
 import { needsAcknowledge } from "./said.js";
+import { pastKey } from "./past.js";
 import { silence } from "./sound.js";
 
 const HELP = [
@@ -16,9 +17,11 @@ const HELP = [
   ["Q", "silence the sound until the next new alarm"],
   ["/", "find a valve or group"],
   ["N F H J E", "pages: now, alarm figures, handover, journal, sensors"],
+  [", .", "look back: a tick earlier, a tick later"],
+  ["< >", "an hour earlier, an hour later"],
   ["U", "times in your zone or UTC"],
   ["+ − 0", "valve page: zoom in, out, back to the last day"],
-  ["Esc", "close what is open; else back to Now"],
+  ["Esc", "close what is open; out of the past; else back to Now"],
   ["?", "these keys"],
 ];
 
@@ -40,6 +43,7 @@ function act(event, go, zone) {
   if (key === "/") return search(go), true;
   if (key === "?") return showHelp(), true;
   if (key === "u") return zone(), true;
+  if (pastKey(key)) return true;
   if (key === "q") return silence();
   if ("asom".includes(key)) return mayAct() && deed(key);
   if (key === "Escape" && location.pathname !== "/") return go("/"), true;
@@ -50,7 +54,7 @@ function act(event, go, zone) {
 /** A, S, O: what fits the marked alarm (A takes the first one if none is marked); M: several. */
 function deed(key) {
   const marked = live.alarms.get(document.activeElement?.closest?.("[data-key]")?.dataset.key);
-  const open = sortedAlarms(needsAcknowledge);
+  const open = sortedAlarms(needsAcknowledge, live);
   if (key === "m") return open.length > 0 && (confirmSeveral(), true);
   const alarm = marked ?? (key === "a" ? open[0] : undefined);
   const does = alarm && { a: acknowledging, s: shelving, o: removing }[key](alarm);

@@ -7,8 +7,23 @@ export const BLIND_AFTER_MS = 5000;
 
 export const live = {
   site: "", demo: false, version: "", pulse: null, groupNames: [], groups: new Map(), alarms: new Map(),
-  journal: [], ready: false, maxShelve: 0,
+  journal: [], ready: false, maxShelve: 0, tickS: 60,
 };
+let then = null; // what was shown at a past moment, while the page looks back
+
+/** What the page shows: the live state, or that of a past moment. */
+export const view = () => then ?? live;
+export const isPast = () => then !== null;
+
+/** Look at a snapshot of the past; null: at now again. */
+export function lookAt(snapshot) {
+  then = snapshot && { ...tables(snapshot), journal: snapshot.journal };
+}
+
+const tables = ({ groups, alarms }) => ({
+  groups: new Map(groups.map((reading) => [reading.group, reading])),
+  alarms: new Map(alarms.map((alarm) => [alarmKey(alarm), alarm])),
+});
 
 const listeners = new Set();
 let source = null;
@@ -86,9 +101,8 @@ function take(snapshot) {
   retryMs = 1000;
   Object.assign(live, {
     site: snapshot.site, demo: snapshot.demo, version: snapshot.version, groupNames: snapshot.group_names,
-    groups: new Map(snapshot.groups.map((reading) => [reading.group, reading])),
-    alarms: new Map(snapshot.alarms.map((alarm) => [alarmKey(alarm), alarm])),
-    journal: snapshot.journal, ready: true, maxShelve: snapshot.max_shelve_s,
+    ...tables(snapshot), journal: snapshot.journal, ready: true, maxShelve: snapshot.max_shelve_s,
+    tickS: snapshot.tick_s,
   });
   touch(snapshot.pulse);
   source = new EventSource(`/api/v1/events?after=${encodeURIComponent(snapshot.event)}`);
@@ -118,8 +132,8 @@ setInterval(() => {
 }, 500);
 
 /** The channel reading of a valve and its group, if known. */
-export function findValve(tag) {
-  for (const reading of live.groups.values()) {
+export function findValve(tag, of = view()) {
+  for (const reading of of.groups.values()) {
     const channel = reading.channels.find((c) => c.valve === tag);
     if (channel) return { channel, reading };
   }
@@ -129,9 +143,9 @@ export function findValve(tag) {
 const RANK = { unacknowledged: 0, "rtn-unacknowledged": 1, acknowledged: 2 };
 const PRIORITY = { high: 0, medium: 1, low: 2 };
 
-/** Alarms in the order an operator needs them. */
-export function sortedAlarms(wanted = () => true) {
-  return [...live.alarms.values()].filter(wanted).sort(
+/** Alarms in the order an operator needs them: those shown, or those `of` the live state. */
+export function sortedAlarms(wanted = () => true, of = view()) {
+  return [...of.alarms.values()].filter(wanted).sort(
     (a, b) =>
       (RANK[a.state] ?? 3) - (RANK[b.state] ?? 3) ||
       PRIORITY[a.priority] - PRIORITY[b.priority] ||
@@ -141,5 +155,5 @@ export function sortedAlarms(wanted = () => true) {
 
 /** Whether a valve has an active alarm in view: only then may it wear colour. */
 export function isAlarmed(tag) {
-  return [...live.alarms.values()].some((a) => a.valve === tag && a.active && (RANK[a.state] ?? 3) < 3 && a.alarm !== "sensor-fault");
+  return [...view().alarms.values()].some((a) => a.valve === tag && a.active && (RANK[a.state] ?? 3) < 3 && a.alarm !== "sensor-fault");
 }

@@ -3,7 +3,7 @@
 import { confirmSeveral } from "./acts.js";
 import { alarmCard } from "./alarms.js";
 import { h, pathOf } from "./dom.js";
-import { isAlarmed, live, sortedAlarms } from "./live.js";
+import { isAlarmed, isPast, live, sortedAlarms, view } from "./live.js";
 import { changeList, isAside, needsAcknowledge, STATE_WORDS } from "./said.js";
 import { lookOf, smallSkyline } from "./skyline.js";
 import { timeElement } from "./time.js";
@@ -31,16 +31,16 @@ export function nowPage(page) {
     keepFocus(alarms, () => alarms.replaceChildren(...sortedAlarms((a) => !isAside(a)).map(alarmCard)));
     keepFocus(aside, () => drawAside(aside));
     count.textContent = alarmCount();
-    several.hidden = sortedAlarms(needsAcknowledge).length < 2;
+    several.hidden = isPast() || sortedAlarms(needsAcknowledge).length < 2;
   };
-  const drawChanges = () => changes.replaceChildren(changeList(live.journal.slice(0, 12)));
+  const drawChanges = () => changes.replaceChildren(changeList(view().journal.slice(0, 12)));
   const drawPlant = (names) => {
     const most = riseScale();
     const all = !names || most !== drawPlant.most || tiles.size !== live.groupNames.length;
     drawPlant.most = most;
     if (all) {
       tiles.clear();
-      for (const name of live.groupNames) tiles.set(name, tile(name, most));
+      for (const name of live.groupNames) if (view().groups.has(name)) tiles.set(name, tile(name, most));
       keepFocus(plant, () => plant.replaceChildren(...tiles.values()));
     } else {
       for (const name of names) if (tiles.has(name)) replaceTile(tiles, name, most);
@@ -84,7 +84,7 @@ function drawAside(aside) {
 function plantSummary() {
   const counts = {};
   let blind = 0;
-  for (const reading of live.groups.values()) {
+  for (const reading of view().groups.values()) {
     if (!reading.fresh) blind += 1;
     for (const c of reading.channels) if (c.kind === "valve") counts[c.verdict] = (counts[c.verdict] ?? 0) + 1;
   }
@@ -100,7 +100,7 @@ function plantSummary() {
 /** One scale for all tiles, so that a peak is a peak across the room. */
 function riseScale() {
   let most = 15;
-  for (const reading of live.groups.values()) {
+  for (const reading of view().groups.values()) {
     for (const c of reading.channels) if (c.rise_db !== null) most = Math.max(most, c.rise_db);
   }
   return Math.ceil(most / 10) * 10;
@@ -116,7 +116,7 @@ function replaceTile(tiles, name, most) {
 }
 
 function tile(name, most) {
-  const reading = live.groups.get(name);
+  const reading = view().groups.get(name);
   const alarmed = reading.channels.some((c) => c.valve && c.verdict === "passing" && isAlarmed(c.valve));
   return h("a", {
     class: `tile${reading.fresh ? "" : " no-data"}${alarmed ? " alarmed" : ""}`,

@@ -1,7 +1,7 @@
 // Sensors: health, when last heard, how the background stands; names and records that do not fit the register.
 
 import { ask, h, pathOf } from "./dom.js";
-import { live } from "./live.js";
+import { view } from "./live.js";
 import { subjectOf } from "./skyline.js";
 import { table } from "./table.js";
 import { timeElement } from "./time.js";
@@ -44,7 +44,7 @@ export function sensorsPage(page) {
     h("section", { class: "panel", "aria-labelledby": "unknown-title" }, h("h2", { id: "unknown-title" }, "Names that are not in the register"), unknown),
     h("section", { class: "panel", "aria-labelledby": "rejects-title" }, h("h2", { id: "rejects-title" }, "Records turned away"), rejects));
   const draw = () => {
-    const rows = [...live.groups.values()].flatMap((r) => r.channels.map((c) => ({ ...c, group: r.group })));
+    const rows = [...view().groups.values()].flatMap((r) => r.channels.map((c) => ({ ...c, group: r.group })));
     const ill = rows.filter((c) => c.health !== "well").length;
     rows.sort((a, b) => (a.health === "well") - (b.health === "well"));
     count.textContent = ill ? `${ill} of ${rows.length} need a look.` : `All ${rows.length} are well.`;

@@ -1,7 +1,7 @@
 // Spans of time in the address: `?last=12h`, or `?from=…&to=…` for a link that goes on showing the same.
 
 import { h } from "./dom.js";
-import { serviceNow } from "./time.js";
+import { seenFrom, serviceNow } from "./time.js";
 
 export const HOUR_MS = 3600e3;
 const UNITS = { h: HOUR_MS, d: 24 * HOUR_MS };
@@ -14,12 +14,13 @@ export function spanOf(query, choices, usual) {
   const [from, to] = [Date.parse(query.get("from")), Date.parse(query.get("to"))];
   if (from < to) return { last: "", from, to, fixed: true };
   const last = choices.includes(query.get("last")) ? query.get("last") : usual;
-  const now = serviceNow();
+  const now = seenFrom();
   return { last, from: now - lengthOf(last), to: now, fixed: false };
 }
 
 /** For the service. A span that runs on has no end: the service's own now is it, also for what happened this second. */
-export const asQuery = (span) => new URLSearchParams({ from: iso(span.from), ...(span.fixed ? { to: iso(span.to) } : {}) });
+export const asQuery = (span) =>
+  new URLSearchParams({ from: iso(span.from), ...(span.fixed || seenFrom() < serviceNow() ? { to: iso(span.to) } : {}) });
 
 /** Links to the usual spans, and one span earlier or later. `extra` holds what the address says besides. */
 export function spanLinks(path, span, choices, extra = {}) {

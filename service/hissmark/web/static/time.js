@@ -4,6 +4,7 @@ import { h } from "./dom.js";
 
 let heard = null; // {service: ms, local: ms of performance.now()}
 let rate = 1; // service seconds per second: other than 1 in the demo
+let moment_ms = null; // what ages count from while the page looks back
 let utc = localStorage.getItem("hissmark.utc") === "1";
 
 /** Take the service's clock from a heartbeat. */
@@ -19,6 +20,15 @@ export function serviceNow() {
   if (!heard) return Date.now();
   return heard.service + (performance.now() - heard.local) * rate;
 }
+
+/** From now on ages count from this moment (null: from the service's clock). */
+export function setMoment(ms) {
+  moment_ms = ms;
+  refresh();
+}
+
+/** The moment that is looked at: a past one, or now. */
+export const seenFrom = () => moment_ms ?? serviceNow();
 
 export const inUtc = () => utc;
 
@@ -53,7 +63,7 @@ export const formatAs = format;
 
 /** "12 Mar 02:14" if it was not today, else "02:14". */
 export function moment(ms) {
-  const today = format("year", serviceNow()) === format("year", ms);
+  const today = format("year", seenFrom()) === format("year", ms);
   return today ? clock(ms) : `${format("day", ms)} ${clock(ms)}`;
 }
 
@@ -73,8 +83,8 @@ export function ageText(seconds) {
 
 function textOf(node) {
   const ms = Date.parse(node.dateTime);
-  const age = ageText((serviceNow() - ms) / 1000);
-  return { age, ago: `${age} ago`, at: moment(ms) }[node.dataset.show];
+  const age = ageText((seenFrom() - ms) / 1000);
+  return { age, ago: `${age} ${moment_ms === null ? "ago" : "before"}`, at: moment(ms) }[node.dataset.show];
 }
 
 /** A <time> that keeps itself right. `show`: age ("12 min"), ago ("12 min ago"), at ("02:14"). */

@@ -3,16 +3,18 @@
 import { alarmCard } from "./alarms.js";
 import { drawCharts, loadCharting } from "./chart.js";
 import { ask, decibels, download, h, number, pathOf } from "./dom.js";
-import { findValve, sortedAlarms } from "./live.js";
+import { findValve, live, sortedAlarms } from "./live.js";
+import { moveTo, pastMoment, iso } from "./past.js";
 import { smallSkyline } from "./skyline.js";
 import { csv } from "./table.js";
 import { ageText, exact, formatAs, serviceNow, timeElement } from "./time.js";
+import { Why } from "./why.js";
 
 const SPANS = { "1h": 3600, "6h": 21600, "24h": 86400, "7d": 604800, "30d": 2592000, "1y": 31536000 };
 const DEFAULT = "24h";
 
 export function valvePage(page, tag, query, go) {
-  if (!findValve(tag)) {
+  if (!findValve(tag, live)) {
     page.replaceChildren(h("section", { class: "panel" }, h("h1", {}, "No such valve"),
       h("p", {}, `The register has no valve “${tag}”. `, h("a", { href: "/" }, "Back to Now"))));
     return () => {};
@@ -27,7 +29,7 @@ export function valvePage(page, tag, query, go) {
 
 class ValveView {
   constructor(page, tag, query, go) {
-    Object.assign(this, { page, tag, go, history: null, remove: () => {}, asked: 0 });
+    Object.assign(this, { page, tag, go, history: null, remove: () => {}, asked: 0, why: new Why() });
     const last = query.get("last");
     const from = Date.parse(query.get("from")) / 1000;
     const to = Date.parse(query.get("to")) / 1000;
@@ -58,8 +60,11 @@ class ValveView {
 
   span() {
     if (this.fixed) return this.fixed;
-    const to = serviceNow() / 1000;
-    return { from: to - SPANS[this.last], to };
+    const now = serviceNow() / 1000;
+    const at = pastMoment() / 1000;
+    const width = SPANS[this.last];
+    const to = at && at < now - 0.9 * width ? at + width / 4 : now; // the moment looked at stays in sight
+    return { from: to - width, to };
   }
 
   drawSpans() {
@@ -80,12 +85,12 @@ class ValveView {
     const width = Math.max(120, to - from);
     const end = Math.min(to, now + 60);
     this.fixed = { from: end - width, to: end };
-    const iso = (at) => new Date(Math.round(at) * 1000).toISOString().replace(".000", "");
-    this.address(`?from=${iso(this.fixed.from)}&to=${iso(this.fixed.to)}`);
+    this.address(`?from=${iso(this.fixed.from * 1000)}&to=${iso(this.fixed.to * 1000)}`);
   }
 
   address(search) {
-    history.replaceState(null, "", location.pathname + search);
+    const at = pastMoment() === null ? "" : `&at=${iso(pastMoment())}`;
+    history.replaceState(null, "", location.pathname + search + at);
     this.drawSpans();
     this.load();
   }
@@ -112,9 +117,9 @@ class ValveView {
   async load() {
     const turn = ++this.asked;
     const span = this.span();
-    const iso = (at) => new Date(at * 1000).toISOString();
+    const asked = (at) => new Date(at * 1000).toISOString();
     const points = Math.min(3000, Math.max(200, Math.round((this.charts.clientWidth || 900) * 1.5)));
-    const path = `/api/v1/valves/${encodeURIComponent(this.tag)}/history?from=${iso(span.from)}&to=${iso(span.to)}&points=${points}`;
+    const path = `/api/v1/valves/${encodeURIComponent(this.tag)}/history?from=${asked(span.from)}&to=${asked(span.to)}&points=${points}`;
     try {
       const history = await ask(path);
       if (turn !== this.asked) return;
@@ -141,6 +146,8 @@ class ValveView {
       marks: this.history.marks,
       onZoom: (from, to) => this.show(from, to),
       onCursor: (i) => this.read(i),
+      onPick: (at) => moveTo(at * 1000),
+      moment: pastMoment() / 1000,
     });
     this.wheel();
     this.read(null);
@@ -183,24 +190,27 @@ class ValveView {
     const found = findValve(this.tag);
     if (!found) return;
     const { channel: c, reading } = found;
+    const alarms = sortedAlarms((a) => a.valve === this.tag);
     this.page.firstChild.classList.toggle("no-data", !reading.fresh);
     this.side.replaceChildren(
-      h("h2", {}, "Believed now"),
+      h("h2", {}, pastMoment() === null ? "Believed now" : "Believed then"),
       h("p", { class: "sentence" }, `${this.tag}: ${c.verdict}. ${c.reason_sentence}`),
       !reading.fresh ? h("p", { class: "age-note" }, "no data", reading.last_heard ? [" for ", timeElement(reading.last_heard, "age")] : " yet") : "",
       h("dl", {}, facts(c).map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])),
       h("a", { class: "tile", href: pathOf.group(reading.group) },
         h("span", { class: "tile-name" }, reading.group), smallSkyline(reading, scaleOf(reading))),
-      h("p", { class: "sentence" }, reading.explanation.sentence),
-      ...sortedAlarms((a) => a.valve === this.tag).map(alarmCard));
+      !alarms.some((a) => a.active) && h("p", { class: "sentence" }, reading.explanation.sentence), // the alarm says it
+      ...alarms.map(alarmCard),
+      this.why.node);
+    this.why.of(this.tag, reading.at);
   }
 
   update(kind, detail) {
-    if (kind === "theme" || kind === "zone") this.draw();
+    if (kind === "theme" || kind === "zone" || kind === "all") this.draw();
     const ours = findValve(this.tag)?.reading.group;
     if (kind === "all" || kind === "alarms" || (kind === "groups" && detail.has(ours))) this.drawSide();
     const moved = kind === "journal" || kind === "all" || (kind === "groups" && detail.has(ours));
-    if (moved && !this.fixed) this.loadSoon();
+    if (moved && !this.fixed) pastMoment() === null ? this.loadSoon() : this.load();
   }
 
   /** At most one question every two seconds, however fast the ticks come. */
@@ -245,6 +255,7 @@ function facts(c) {
 function key() {
   return h("p", { class: "chart-key" },
     "Dark line: level (L90). Shade above it: up to L10. Broad grey: background. Dashed: what the best explanation expects. ",
-    "Marks: ▲ alarm raised, ■ acknowledged, ▼ back to normal. Drag to zoom, wheel or + − to zoom, ← → to move, 0 for the last day.");
+    "Marks: ▲ alarm raised, ■ acknowledged, ▼ back to normal. Drag to zoom, wheel or + − to zoom, ← → to move, 0 for the last day. ",
+    "Click a moment to see what was known then.");
 }
 

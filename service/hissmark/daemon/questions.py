@@ -1,0 +1,60 @@
+"""Questions to the living engine, answered by the thread that owns it, between two rounds.
+
+So a page gets the story of a verdict as of this moment without a copy of the engine being restored for it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from concurrent.futures import Future
+
+from hissmark.engine.engine import Engine
+from hissmark.engine.story import tell
+from hissmark.engine.telling import Story
+
+PATIENCE_S = 5.0
+MOST_WAITING = 200
+A_ROUND = 4
+"""Answered at most in one round: a story costs as much as a tick of the whole plant."""
+
+
+class Questions:
+    """Any thread may ask; only the worker answers."""
+
+    def __init__(self) -> None:
+        self._waiting: deque[tuple[int, Future[Story | None]]] = deque()
+        self._told: dict[int, tuple[int, Story | None]] = {}
+
+    def ask(self, channel: int) -> Story | None:
+        """The story of a channel at its group's last tick. Raises TimeoutError if the worker is too busy."""
+        if len(self._waiting) >= MOST_WAITING:
+            raise TimeoutError("too many questions are waiting")
+        answer: Future[Story | None] = Future()
+        self._waiting.append((channel, answer))
+        try:
+            return answer.result(PATIENCE_S)
+        finally:
+            answer.cancel()
+
+    def answer(self, engine: Engine) -> None:
+        """Answer some of those that wait. A story that fails is the asker's trouble, not the worker's."""
+        for _ in range(min(A_ROUND, len(self._waiting))):
+            channel, answer = self._waiting.popleft()
+            if not answer.set_running_or_notify_cancel():
+                continue
+            try:
+                answer.set_result(self._tell(engine, channel))
+            except Exception as error:
+                answer.set_exception(error)
+
+    def _tell(self, engine: Engine, channel: int) -> Story | None:
+        """Worked out once a tick, however many pages ask."""
+        tick_us = int(engine.intake.tick_us[engine.layout.group_of[channel]])
+        known = self._told.get(channel)
+        if known is not None and known[0] == tick_us:
+            return known[1]
+        story = tell(engine, channel)
+        if len(self._told) >= MOST_WAITING:
+            self._told.clear()
+        self._told[channel] = (tick_us, story)
+        return story
