@@ -199,7 +199,7 @@ class ValveView {
       h("dl", {}, facts(c).map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])),
       h("a", { class: "tile", href: pathOf.group(reading.group) },
         h("span", { class: "tile-name" }, reading.group), smallSkyline(reading, scaleOf(reading))),
-      !alarms.some((a) => a.active) && h("p", { class: "sentence" }, reading.explanation.sentence), // the alarm says it
+      alarms.some((a) => a.active) ? "" : h("p", { class: "sentence" }, reading.explanation.sentence), // else the alarm says it
       ...alarms.map(alarmCard),
       this.why.node);
     this.why.of(this.tag, reading.at);

@@ -38,7 +38,7 @@ export class Why {
       h("summary", {}, "The whole story"), story.sentences.slice(1).map((text) => h("p", {}, text)));
     this.node.replaceChildren(
       h("h2", {}, `Why ${story.valve} is ${story.verdict}`), compared(story),
-      story.basis === "history" && h("p", { class: "advice" }, "Compared anew from the levels on record, with losses along the pipe as they are known now."),
+      story.basis === "history" ? h("p", { class: "advice" }, "Compared anew from the levels on record, with losses along the pipe as they are known now.") : "",
       h("h3", {}, "What would change its mind"), changes(story), background(story.background), more);
   }
 }
