@@ -128,7 +128,11 @@ class Daemon:
         )  # fmt: skip
         self._housekeeping.every(REPAIRS_S, self.desk.follow_up, "checks of repairs")
         context = replace(
-            context, write_note=self.write_note, notifier=self.notifier, desk=self.desk, change=self.change,
+            context,
+            write_note=self.write_note,
+            notifier=self.notifier,
+            desk=self.desk,
+            change=self.change,
             tell=self.questions.ask,
         )
         self._web = WebServer(create_app(context), http.host, port, certificate)
