@@ -234,13 +234,13 @@ class Intake:
             end = start + int(np.searchsorted(time_us[start:], at_us))
             mine = ready[self.layout.input_group[inputs[start:end]]]
             part = slice(start, end)
-            portion = _portion(at_us, ready, inputs[part][mine], time_us[part][mine], value[part][mine])
+            portion = portion_of(at_us, ready, inputs[part][mine], time_us[part][mine], value[part][mine])
             if mine.all():
                 start = end
             else:
                 left = np.concatenate((np.flatnonzero(~mine) + start, np.arange(end, len(inputs))))
                 inputs, time_us, value, start = inputs[left], time_us[left], value[left], 0
-            self._close(portion)
+            self.close(portion)
             yield portion
             marks = self.watermarks()
         self._chunks = [(inputs[start:], time_us[start:], value[start:])] if start < len(inputs) else []
@@ -260,6 +260,12 @@ class Intake:
             return inputs[order], time_us[order], value[order]
         return inputs, time_us, value
 
+    def drained(self) -> tuple[npt.NDArray[np.int32], I64, npt.NDArray[np.float64]]:
+        """Hand over what waits (inputs, times, values) in order of time; nothing waits afterwards."""
+        found = self._sorted_pending()
+        self._chunks = []
+        return found
+
     def _next_ticks(
         self, marks: I64, time_us: I64 | None = None, inputs: npt.NDArray[np.int32] | None = None
     ) -> I64:
@@ -277,7 +283,7 @@ class Intake:
         jump = np.where(upcoming < marks, (upcoming // step) * step + step, (marks // step) * step + step)
         return np.asarray(np.where(idle, np.maximum(following, jump), following), np.int64)
 
-    def _close(self, portion: Portion) -> None:
+    def close(self, portion: Portion) -> None:
         """Record that a tick closed, and learn the intervals of its inputs."""
         self.tick_us[portion.groups] = portion.at_us
         if not len(portion.input):
@@ -312,7 +318,7 @@ def _second(due: I64, starts: npt.NDArray[np.int64]) -> I64:
     return np.asarray(np.where((ties > 1) | (rest == NEVER), top, rest), np.int64)
 
 
-def _portion(
+def portion_of(
     at_us: int,
     groups: npt.NDArray[np.bool_],
     inputs: npt.NDArray[np.int32],
