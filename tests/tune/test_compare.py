@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
+from hissmark.repairs.truth import Span
 from hissmark.tune.compare import Difference, compare, counts, told_apart
 from hissmark.tune.episodes import Episode, episodes
-from hissmark.tune.truth import Found, Known, score
+from hissmark.tune.truth import score
 
 MINUTE = 60_000_000
 PASSING = frozenset({AlarmKind.PASSING})
@@ -88,19 +89,32 @@ def test_what_stood_before_the_period_is_not_of_the_period() -> None:
     assert episodes(enumerate(journal, 1), 0, 1 * MINUTE, PASSING) == []
 
 
+def span(valve: str, start: int, end: int, passing: bool, sensor: bool = False) -> Span:
+    return Span(valve, start * MINUTE, end * MINUTE, passing, "finding 1", sensor)
+
+
 def test_score_counts_only_where_somebody_looked() -> None:
-    known = [
-        Known("a", Found.PASSING, 0, 100 * MINUTE), Known("b", Found.PASSING, 0, 100 * MINUTE),
-        Known("c", Found.TIGHT, 0, 50 * MINUTE),
-    ]  # fmt: skip
+    known = [span("a", 0, 100, True), span("b", 0, 100, True), span("c", 0, 50, False)]
     alarms = [
         episode("a", 10), episode("a", 40, 60), episode("c", 20, 30), episode("c", 70, 80), episode("d", 1),
         episode("b", 5, alarm=AlarmKind.CONTESTED),
     ]  # fmt: skip
     found = score(known, alarms)
-    assert (found.found, found.missed, found.false, found.confirmed, found.unknown) == (1, 1, 1, 3 - 1, 2)
+    assert (found.found, found.missed, found.false, found.confirmed, found.unknown) == (1, 1, 1, 2, 2)
     assert found.recall.value == 0.5
     assert found.precision.value == 2 / 3
+
+
+def test_a_finding_of_one_moment_judges_the_alarm_that_stood_then() -> None:
+    tight = [span("a", 20, 20, False)]
+    assert score(tight, [episode("a", 10, 30)]).false == 1
+    assert score(tight, [episode("a", 10, 20)]).false == 0
+    assert score(tight, [episode("a", 20, 30)]).false == 1
+    assert score(tight, [episode("a", 21, 30)]).unknown == 1
+
+
+def test_an_alarm_that_the_sensor_made_is_false_even_where_the_valve_passed() -> None:
+    assert score([span("a", 20, 20, True, True)], [episode("a", 10, 30)]).false == 1
 
 
 def test_without_truth_neither_precision_nor_recall_is_claimed() -> None:

@@ -19,7 +19,7 @@ Columns = tuple[npt.NDArray[np.int32], I64, npt.NDArray[np.float64]]
 
 
 class StoredTicks:
-    """The ticks of a layout of one group. `intake` has what the ticks are judged with: intervals, last times."""
+    """The ticks of a layout of one group. `intake` has what they are judged with: intervals, last times."""
 
     def __init__(self, layout: Layout) -> None:
         if len(layout.group_names) != 1:
@@ -32,7 +32,7 @@ class StoredTicks:
         self._value: npt.NDArray[np.float64] = np.empty(0, np.float64)
 
     def offer(self, batch: Batch) -> None:
-        """Take samples, in order of time, none earlier than those before; only those that are to be judged."""
+        """Take samples that are to be judged, in order of time, none earlier than those before."""
         self.intake.accept(batch)
         inputs, time_us, value = self.intake.drained()
         self._inputs = np.concatenate((self._inputs, inputs))

@@ -1,36 +1,18 @@
-"""What was found when somebody looked, and how well alarms agree with it: found, missed, false.
+"""How well alarms agree with what was found when somebody looked: found, missed, false.
 
-Truth comes from findings and repairs. A valve found passing had leaked for some time before; a valve found
-tight was tight. Where nobody looked nothing is known: an alarm there counts neither way.
+What is known comes from findings and proved repairs (`hissmark.repairs.truth`). Where nobody looked nothing is
+known: an alarm there counts neither way.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 from hissmark.alarms.journal import AlarmKind
 from hissmark.figures.proportions import Proportion, proportion
+from hissmark.repairs.truth import Span
 from hissmark.tune.episodes import Episode
-
-
-class Found(StrEnum):
-    """What was found at a valve."""
-
-    PASSING = "passing"
-    TIGHT = "tight"
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """What is known of one valve in [from_us, to_us): it leaked, or it did not, and who says so."""
-
-    valve: str
-    found: Found
-    from_us: int
-    to_us: int
-    said_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +21,7 @@ class Score:
 
     Attributes:
         found, missed: leaks known of, with and without an alarm while they lasted.
-        false: alarms at valves while these were known to be tight.
+        false: alarms at valves while these were known to be tight, or their sensor to mislead.
         confirmed: alarms that a leak known of explains. unknown: alarms where nobody looked.
         precision: confirmed of all that could be judged. recall: found of all leaks known of.
     """
@@ -53,22 +35,23 @@ class Score:
     recall: Proportion
 
 
-def score(known: Sequence[Known], alarms: Iterable[Episode]) -> Score:
+def score(known: Sequence[Span], alarms: Iterable[Episode]) -> Score:
     """Compare `passing` alarms with what is known."""
     raised = [e for e in alarms if e.alarm is AlarmKind.PASSING]
-    leaks = [k for k in known if k.found is Found.PASSING]
-    found = sum(any(_explains(leak, e) for e in raised) for leak in leaks)
-    confirmed = sum(any(_explains(leak, e) for leak in leaks) for e in raised)
-    tight = [k for k in known if k.found is Found.TIGHT]
+    leaks = [k for k in known if k.passing and not k.sensor]
+    tight = [k for k in known if not k.passing or k.sensor]
+    found = sum(any(_meet(leak, e) for e in raised) for leak in leaks)
+    confirmed = [any(_meet(leak, e) for leak in leaks) for e in raised]
     false = sum(
-        any(_explains(k, e) for k in tight) and not any(_explains(leak, e) for leak in leaks) for e in raised
+        not right and any(_meet(k, e) for k in tight) for right, e in zip(confirmed, raised, strict=True)
     )
-    missed = len(leaks) - found
+    missed, right = len(leaks) - found, sum(confirmed)
     return Score(
-        found, missed, false, confirmed, len(raised) - confirmed - false,
-        proportion(confirmed, confirmed + false), proportion(found, found + missed),
+        found, missed, false, right, len(raised) - right - false,
+        proportion(right, right + false), proportion(found, found + missed),
     )  # fmt: skip
 
 
-def _explains(known: Known, alarm: Episode) -> bool:
-    return known.valve == alarm.valve and alarm.meets(known.from_us, known.to_us)
+def _meet(known: Span, alarm: Episode) -> bool:
+    """Whether the alarm stood while it is known how the valve was (for a moment, or a stretch)."""
+    return known.valve == alarm.valve and alarm.meets(known.from_us, max(known.to_us, known.from_us + 1))
