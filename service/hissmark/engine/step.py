@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from hissmark.alarms.journal import JournalEntry
 from hissmark.engine.conditions import TestConditions, assess
 from hissmark.engine.intake import Intake, Portion
 from hissmark.engine.learning import calm_groups, learn_acoustics, learn_baselines
@@ -22,7 +23,7 @@ from hissmark.engine.standing import (
     verdicts_of,
     wanted_margin,
 )
-from hissmark.engine.state import F32, Ints, State
+from hissmark.engine.state import F32, Bools, Ints, State
 from hissmark.engine.testable import channels_of, obstacles, time_open, with_sensor
 from hissmark.engine.watching import watch_health
 from hissmark.judge.explain import Fit, Heard
@@ -57,11 +58,53 @@ class Look(NamedTuple):
     found: Fit
 
 
+class Seen(NamedTuple):
+    """What a tick has heard and how it compares, before anything is decided; arrays over channels.
+
+    Attributes:
+        portion: the tick's samples. on: bool, the channel's group closes.
+        blocked: uint8 `Reason` for not being testable, 255 where none.
+        baseline, scale, rise, margin: float32 dB.
+    """
+
+    portion: Portion
+    on: Bools
+    conditions: TestConditions
+    signal: Signal
+    blocked: npt.NDArray[np.uint8]
+    groups: Groups
+    baseline: F32
+    scale: F32
+    rise: F32
+    margin: F32
+
+
+class Decided(NamedTuple):
+    """Verdict and reason codes of every channel (uint8), and what was journalled."""
+
+    verdict: npt.NDArray[np.uint8]
+    reason: npt.NDArray[np.uint8]
+    entries: list[JournalEntry]
+
+
 class Stepper(State):
-    """The state of the computation, and the one function that advances it."""
+    """The state of the computation, and the one function that advances it.
+
+    `examine`, `decide` and `learn` are its three parts, for those who try several settings on the same sound.
+    """
 
     def step(self, portion: Portion, intake: Intake) -> Tick:
         """Judge one portion of samples and return what the tick says."""
+        seen = self.examine(portion, intake)
+        verdict, reason, entries = self.decide(seen)
+        calm = self.learn(seen)
+        return tick_of(
+            self, portion, seen.on, seen.conditions, seen.signal, seen.baseline, seen.scale, seen.rise,
+            verdict, reason, seen.margin, seen.groups, calm, entries,
+        )  # fmt: skip
+
+    def examine(self, portion: Portion, intake: Intake) -> Seen:
+        """Take a tick's samples in, compare the explanations, gather evidence."""
         on = portion.groups[self.layout.group_of]
         take_process(self, portion)
         conditions = assess(self.wiring, self.process, self.tuned.min_difference_bar)
@@ -77,16 +120,29 @@ class Stepper(State):
         blocked = with_sensor(self, blocked, baseline)
         time_leads(self, on & (blocked == NONE), groups.ratio)
         margin = margins_of(self, signal, baseline, rise, groups.leads)
-        update_passing(self, on, rise, margin, (blocked == NONE) & (signal.unsteady == NONE))
-        verdict, reason = verdicts_of(self, signal, blocked, rise, scale, baseline, groups)
-        entries = raise_alarms(self, portion.at_us, on, verdict, rise, margin, blocked, signal, groups)
-        learn_acoustics(self, portion.at_us, on, conditions, signal, baseline, rise)
-        calm = calm_groups(self, groups, on)
-        learn_baselines(self, portion, on, signal, blocked, groups, calm)
-        return tick_of(
-            self, portion, on, conditions, signal, baseline, scale, rise, verdict, reason, margin, groups,
-            calm, entries,
+        return Seen(portion, on, conditions, signal, blocked, groups, baseline, scale, rise, margin)
+
+    def decide(self, seen: Seen) -> Decided:
+        """Which valves count as passing from here on, every verdict, the alarms that follow."""
+        steady = seen.signal.unsteady == NONE
+        update_passing(self, seen.on, seen.rise, seen.margin, (seen.blocked == NONE) & steady)
+        verdict, reason = verdicts_of(
+            self, seen.signal, seen.blocked, seen.rise, seen.scale, seen.baseline, seen.groups
+        )
+        entries = raise_alarms(
+            self, seen.portion.at_us, seen.on, verdict, seen.rise, seen.margin, seen.blocked, seen.signal,
+            seen.groups,
         )  # fmt: skip
+        return Decided(verdict, reason, entries)
+
+    def learn(self, seen: Seen) -> Bools:
+        """What the tick teaches of losses and backgrounds; returns the groups that are calm."""
+        learn_acoustics(
+            self, seen.portion.at_us, seen.on, seen.conditions, seen.signal, seen.baseline, seen.rise
+        )
+        calm = calm_groups(self, seen.groups, seen.on)
+        learn_baselines(self, seen.portion, seen.on, seen.signal, seen.blocked, seen.groups, calm)
+        return calm
 
     def look(self, group: int, intake: Intake) -> Look:
         """Work out once more what the last tick of one group was judged by. Changes nothing."""
