@@ -127,10 +127,11 @@ class AlarmBank:
         """
         on = wanted.on[None, :]
         stands, gone = wanted.stands & on, wanted.gone & on
-        self.stood_s = np.where(gone, 0.0, self.stood_s + np.where(stands, tick_s, 0)).astype(np.float32)
-        # What is not active is gone already: counting on would only make a quiet alarm's state change.
-        counts = gone & self.active
-        self.gone_s = np.where(stands, 0.0, self.gone_s + np.where(counts, tick_s, 0)).astype(np.float32)
+        # Counted only towards a change: while nothing is to change the state stands still.
+        stood_s = self.stood_s + np.where(stands & ~self.active, tick_s, 0)
+        gone_s = self.gone_s + np.where(gone & self.active, tick_s, 0)
+        self.stood_s = np.where(gone, 0.0, stood_s).astype(np.float32)
+        self.gone_s = np.where(stands, 0.0, gone_s).astype(np.float32)
         begins = stands & ~self.active & (self.stood_s >= self.on_delay_s)
         refresh = stands & (self.active | begins)
         self.rise_db = np.where(refresh, wanted.rise_db[None, :], self.rise_db)

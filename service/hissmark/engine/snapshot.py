@@ -16,6 +16,7 @@ from hissmark.engine.fitting import Fit, Pairs, begin_new_groups, names_of
 
 if TYPE_CHECKING:
     from hissmark.engine.engine import Engine
+    from hissmark.engine.step import Stepper
 
 VERSION = 1
 
@@ -24,12 +25,13 @@ class SnapshotError(ValueError):
     """A saved engine state cannot be read; the message says why."""
 
 
-def _parts(engine: Engine) -> list[tuple[str, Any, tuple[str, ...], str]]:
-    """(prefix, object, attributes, axis): axis says what the arrays run over and where."""
-    step = engine.stepper
+Part = tuple[str, Any, tuple[str, ...], str]
+"""Prefix, object, attributes, axis: what the arrays run over and where."""
+
+
+def parts_of(step: Stepper) -> list[Part]:
+    """What one tick leaves to the next, but for intake, tuned settings and `alarms.last`."""
     return [
-        ("intake", engine.intake, engine.intake.STATE_INPUT, "input"),
-        ("intake", engine.intake, engine.intake.STATE_GROUP, "group"),
         ("windows", step.windows, step.windows.STATE, "channel"),
         ("process", step.process, ("value", "low", "high"), "input"),
         ("baseline", step.baselines, step.baselines.STATE_CHANNEL, "channel"),
@@ -41,6 +43,15 @@ def _parts(engine: Engine) -> list[tuple[str, Any, tuple[str, ...], str]]:
         ("step", step, step.STATE_CHANNEL, "channel"),
         ("step", step, step.STATE_GROUP, "members"),
         ("alarms", step.alarms, step.alarms.STATE, "alarm"),
+    ]
+
+
+def _parts(engine: Engine) -> list[Part]:
+    intake = engine.intake
+    return [
+        ("intake", intake, intake.STATE_INPUT, "input"),
+        ("intake", intake, intake.STATE_GROUP, "group"),
+        *parts_of(engine.stepper),
     ]
 
 

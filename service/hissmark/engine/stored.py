@@ -1,7 +1,7 @@
 """Stored samples of one group, cut into the ticks that the service closed on them.
 
 While samples arrive, `Intake` has to wait for laggards before it closes a tick. What is in the store has
-arrived: every sample that was not late belongs to the tick it was judged in, so nothing needs to be waited for.
+arrived: every sample that was not late belongs to the tick it was judged in, so nobody has to be waited for.
 """
 
 from __future__ import annotations

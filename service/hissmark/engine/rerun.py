@@ -1,0 +1,103 @@
+"""One group judged once more from what is stored: its samples, recorded changes and operators' actions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from hissmark.alarms.bank import ActionRefusedError
+from hissmark.alarms.journal import Action, JournalEntry
+from hissmark.decode.columns import Batch
+from hissmark.engine.change import Change
+from hissmark.engine.changes import Changes
+from hissmark.engine.intake import NEVER
+from hissmark.engine.layout import Layout
+from hissmark.engine.step import Stepper
+from hissmark.engine.stored import StoredTicks
+from hissmark.engine.stretch import Stretch
+
+Recorded = tuple[int, Action]
+"""After which tick of its group an action was applied, and what it was."""
+
+WORTHWHILE = 4
+"""A stretch of fewer ticks costs more than the ticks themselves."""
+LONGEST_PAUSE = 64
+"""Ticks after a stretch that came to nothing before the next is tried, at most."""
+
+
+class Rerun:
+    """A group of the site from its first stored sample on (or from the state that `stepper` is given)."""
+
+    def __init__(self, layout: Layout, changes: Sequence[Change], actions: Sequence[Recorded]) -> None:
+        """`layout`: of one group. `changes`, `actions`: those that concern it, in order of their numbers."""
+        self.layout = layout
+        self.stepper = Stepper(layout)
+        self.ticks = StoredTicks(layout)
+        self.changes = Changes(self.stepper)
+        for change in changes:
+            self.changes.take(change, self.ticks.intake.tick_us)
+        self._actions = list(actions)
+        self._stretch = Stretch(layout)
+        self._pause, self._next_pause = 0, 1
+        self.judged = 0
+        """How many ticks were judged, and of them one by one."""
+        self.singly = 0
+
+    def offer(self, batch: Batch) -> None:
+        """Take samples, see `StoredTicks.offer`."""
+        self.ticks.offer(batch)
+
+    def advance(self, before_us: int) -> Iterator[JournalEntry]:
+        """Judge every tick up to `before_us`, before which every sample has been offered."""
+        yield from self._act()
+        while (at_us := self.ticks.next_tick(before_us)) is not None:
+            if not self._stretched(at_us, before_us):
+                yield from self._tick(at_us)
+            yield from self._act()
+
+    def _tick(self, at_us: int) -> list[JournalEntry]:
+        portion = self.ticks.portion(at_us)
+        self.changes.bring(at_us, portion.groups)
+        seen = self.stepper.examine(portion, self.ticks.intake)
+        entries = self.stepper.decide(seen).entries
+        self.stepper.learn(seen)
+        self.judged += 1
+        self.singly += 1
+        return entries
+
+    def _stretched(self, at_us: int, before_us: int) -> bool:
+        """Whether some ticks could be taken at once."""
+        if self._pause:
+            self._pause -= 1
+            return False
+        count = self._calm_ticks(at_us, before_us)
+        if count < WORTHWHILE or not self._stretch.possible:
+            return False
+        taken, _ = self._stretch.run(self.stepper, self.ticks, at_us, count)
+        self.judged += taken
+        if taken == count:
+            self._next_pause = 1
+        else:
+            self._pause = self._next_pause
+            self._next_pause = min(2 * self._next_pause, LONGEST_PAUSE)
+        return taken > 0
+
+    def _calm_ticks(self, at_us: int, before_us: int) -> int:
+        """How many ticks from `at_us` on nothing recorded and no learning falls into."""
+        step, stride = self.ticks.step_us, self.stepper.baselines.stride_us
+        last_us = min(before_us, (at_us - 1) // stride * stride + stride - step)
+        for change, _ in self.changes.waiting:
+            last_us = min(last_us, change.effective_us)
+        if self._actions:
+            last_us = min(last_us, self._actions[0][0])
+        return (last_us - at_us) // step + 1 if last_us >= at_us else 0
+
+    def _act(self) -> Iterator[JournalEntry]:
+        """Actions whose time has come."""
+        tick_us = int(self.ticks.intake.tick_us[0])
+        while self._actions and max(tick_us, 0) >= self._actions[0][0]:
+            _, action = self._actions.pop(0)
+            try:
+                yield from self.stepper.alarms.act(action, tick_us if tick_us > NEVER else 0)
+            except ActionRefusedError:
+                continue  # under other settings there may be nothing to act upon
+

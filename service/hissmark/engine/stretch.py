@@ -1,0 +1,301 @@
+"""Many ticks of one group at once, for as long as its state stands still.
+
+Most of a year nothing happens: levels stay near their backgrounds, no evidence gathers, no alarm moves, and
+each tick leaves the state as it found it. So suppose that it does, and judge many ticks at once as that many
+copies of the group, each with the windows of its own tick. Where the copy of a tick leaves its state as it
+was, the next began from what was supposed; the first that does not ends the stretch. What is kept is exactly
+what one tick after the other would have given, by the same functions.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from hissmark.engine.copies import Array, Slot, copied, equal, sizes_of, slots_of
+from hissmark.engine.intake import IDLE_S, NEVER, US, Intake, Portion
+from hissmark.engine.layout import LEVEL, PROCESS, Layout
+from hissmark.engine.learning import learn_acoustics
+from hissmark.engine.step import Seen, Stepper
+from hissmark.engine.stored import StoredTicks
+from hissmark.signal.slots import Slots, condense
+
+I64 = npt.NDArray[np.int64]
+Ints = npt.NDArray[np.intp]
+Bools = npt.NDArray[np.bool_]
+
+MOST_TICKS = 240
+_LEARNING = ("ring", "stamp", "head", "entries", "since_us", "taken_us", "samples")
+NOT_COPIED = frozenset(
+    {"windows", "process", "acoustics", "strangers", "step.said", *(f"baseline.{n}" for n in _LEARNING)}
+)
+"""Parts that a tick outside learning does not read, or that every copy has its own of."""
+MOVING = {"step.stroked_us": NEVER, "step.open_us": 0, "alarms.until_us": 0}
+"""Moments in the state, and what stands for none: each copy sees them as long ago as its own tick does."""
+
+
+class Samples(NamedTuple):
+    """Samples of a stretch, sorted by tick, then input, then time; arrays over samples.
+
+    Attributes:
+        tick: int64, number of the tick from the first on. runs: int64[r], where each (tick, input) begins;
+        ends: int64[r], its last sample.
+    """
+
+    tick: I64
+    input: npt.NDArray[np.int32]
+    time_us: I64
+    value: npt.NDArray[np.float64]
+    runs: I64
+    ends: I64
+
+    def latest(self, ticks: int, inputs: int) -> I64:
+        """int64[ticks, inputs]: the newest run of each input up to each tick, -1 where there is none."""
+        found = np.full((ticks, inputs), -1, np.int64)
+        found[self.tick[self.runs], self.input[self.runs]] = np.arange(len(self.runs))
+        return np.asarray(np.maximum.accumulate(found, axis=0))
+
+
+class Heard(NamedTuple):
+    """What the intake knows after each tick; int64[ticks, inputs], `data_us` and `heard` likewise."""
+
+    judged_us: I64
+    interval_us: I64
+    heard: I64
+    data_us: I64
+
+
+class Stretch:
+    """Copies of one group to judge many ticks in; one object serves all stretches of a replay."""
+
+    def __init__(self, layout: Layout, most: int = MOST_TICKS) -> None:
+        self.layout, self.most = layout, most
+        self.copies = Stepper(copied(layout, most))
+        self._intake = Intake(self.copies.layout)
+        self._sizes = sizes_of(layout)
+        signal = layout.settings.signal
+        self.possible = signal.tick_s % signal.slot_s == 0
+        """Slots that reach over a tick's end are cut by it: then ticks are judged one by one."""
+        self._step_us = signal.tick_s * US
+        self._later: I64 = np.arange(most, dtype=np.int64) * self._step_us
+        self._known: dict[str, Array] = {}
+
+    def run(self, stepper: Stepper, ticks: StoredTicks, at_us: int, count: int) -> tuple[int, Seen]:
+        """Advance by up to `count` ticks from that at `at_us` on.
+
+        None of them may be one at which backgrounds are learned. Returns how many were taken, and what was
+        seen at all that were tried.
+        """
+        count = min(count, self.most)
+        samples = self._samples(ticks, at_us, count)
+        heard = self._heard(samples, ticks.intake, at_us)
+        count = _before_idle(heard.data_us, ticks.intake, at_us, self._step_us, count)
+        self._fill(stepper, samples, heard)
+        seen = self._judge(samples, at_us, count)
+        taken = self._taken(stepper, count)
+        if taken:
+            self._keep(stepper, ticks, samples, heard, at_us, taken)
+        return taken, seen
+
+    def _samples(self, ticks: StoredTicks, at_us: int, count: int) -> Samples:
+        inputs, time_us, value = ticks.columns(at_us + (count - 1) * self._step_us)
+        tick = np.maximum((time_us - at_us) // self._step_us + 1, 0)
+        order = np.lexsort((inputs, tick))
+        tick, inputs, time_us, value = tick[order], inputs[order], time_us[order], value[order]
+        key = tick * len(self.layout.input_series) + inputs
+        begins = np.append(True, key[1:] != key[:-1])[: len(key)]
+        runs = np.flatnonzero(begins).astype(np.int64)
+        ends = np.append(runs[1:], len(key))[: len(runs)] - 1
+        return Samples(tick, inputs, time_us, value, runs, ends)
+
+    def _heard(self, samples: Samples, intake: Intake, at_us: int) -> Heard:
+        """What closing each tick would leave in the intake."""
+        inputs = len(self.layout.input_series)
+        last = samples.time_us[samples.ends]
+        interval = _intervals(samples, intake)
+        latest = samples.latest(self.most, inputs)
+        none = latest < 0
+        count = samples.ends - samples.runs + 1
+        added = np.zeros((self.most, inputs), np.int64)
+        added[samples.tick[samples.runs], samples.input[samples.runs]] = count
+        newest = np.full(self.most, np.iinfo(np.int64).min, np.int64)
+        np.maximum.at(newest, samples.tick[samples.runs], last)
+        return Heard(
+            _picked(last, latest, none, intake.judged_us),
+            _picked(interval, latest, none, intake.interval_us),
+            intake.heard + np.cumsum(added, axis=0),
+            np.maximum(np.maximum.accumulate(newest), intake.data_us[0]),
+        )
+
+    def _fill(self, stepper: Stepper, samples: Samples, heard: Heard) -> None:
+        """Every copy as it would stand just before its tick is judged."""
+        for have, want in self._pairs(stepper):
+            if have.key not in self._known or not equal(self._known[have.key], have.array):
+                want.put(self._seen_from_each(have))
+                self._known[have.key] = have.array.copy()
+        self._fill_acoustics(stepper)
+        self._fill_tuned(stepper)
+        self._fill_windows(stepper, samples)
+        self._fill_process(stepper, samples)
+        later = self._later[:, None]
+        judged = np.where(heard.judged_us > NEVER, heard.judged_us - later, NEVER)
+        self._intake.judged_us = judged.reshape(-1)
+        self._intake.interval_us = heard.interval_us.reshape(-1)
+
+    def _pairs(self, stepper: Stepper) -> list[tuple[Slot, Slot]]:
+        return list(zip(slots_of(stepper, NOT_COPIED), slots_of(self.copies, NOT_COPIED), strict=True))
+
+    def _seen_from_each(self, slot: Slot) -> Array:
+        """The state of one group for every copy: moments are as long ago as the copy's tick sees them."""
+        one = slot.by_copy(self._sizes)
+        if slot.key not in MOVING:
+            return one
+        later = self._later.reshape(-1, *(1,) * (one.ndim - 1))
+        none = MOVING[slot.key]
+        # Negative is "open since, and measured" (see `State.open_us`): the same moment with a mark.
+        shifted = np.where(one > 0, one - later, one + later)
+        return np.where(one == none, np.broadcast_to(one, shifted.shape), shifted)
+
+    def _fill_acoustics(self, stepper: Stepper) -> None:
+        mine = {name: getattr(stepper.acoustics, name) for name in stepper.acoustics.STATE_GROUP}
+        if all(name in self._known and equal(self._known[name], array) for name, array in mine.items()):
+            return
+        for name, array in mine.items():
+            getattr(self.copies.acoustics, name)[...] = array
+            self._known[name] = array.copy()
+        self.copies.acoustics.refresh(np.arange(self.most))
+
+    def _fill_tuned(self, stepper: Stepper) -> None:
+        ours, theirs = stepper.tuned.overrides, self.copies.tuned.overrides
+        wanted = {level: np.concatenate([array] * self.most) for level, array in ours.items()}
+        if all(equal(theirs[level], array) for level, array in wanted.items()):
+            return
+        for level, array in wanted.items():
+            theirs[level][...] = array
+        self.copies.tuned.resolve()
+        self.copies.retune()
+
+    def _fill_windows(self, stepper: Stepper, samples: Samples) -> None:
+        channels = len(self.layout.channels)
+        slots, tick = self._slots(samples, channels)
+        of = slots.channel % channels
+        ring, mine = self.copies.windows, stepper.windows
+        for c in range(channels):
+            rows, order = np.flatnonzero(of == c), np.argsort(mine.time_us[c], kind="stable")
+            upto = np.searchsorted(tick[rows], np.arange(self.most), side="right")
+            for name in ("time_us", "low", "middle", "high"):
+                all_ = np.concatenate((getattr(mine, name)[c][order], getattr(slots, name)[rows]))
+                windows = np.lib.stride_tricks.sliding_window_view(all_, mine.size)[upto]
+                getattr(ring, name).reshape(self.most, channels, mine.size)[:, c] = windows
+        time_us = ring.time_us.reshape(self.most, channels, mine.size)
+        time_us -= np.where(time_us > 0, self._later[:, None, None], 0)
+        ring.head[...] = 0
+
+    def _slots(self, samples: Samples, channels: int) -> tuple[Slots, I64]:
+        """Slot levels of all ticks; channels numbered as in the copies. And the tick of each."""
+        level = self.layout.input_role[samples.input] != PROCESS
+        inputs = samples.input[level]
+        channel = samples.tick[level] * channels + self.layout.input_channel[inputs]
+        role = self.layout.input_role[inputs] - LEVEL
+        slot_us = self.layout.settings.signal.slot_s * US
+        slots = condense(
+            channel.astype(np.int32), role, samples.time_us[level], samples.value[level], slot_us
+        )
+        return slots, (slots.channel // channels).astype(np.int64)
+
+    def _fill_process(self, stepper: Stepper, samples: Samples) -> None:
+        inputs = len(self.layout.input_series)
+        latest = samples.latest(self.most, inputs)
+        latest[:, self.layout.input_role != PROCESS] = -1
+        before = np.concatenate((np.full((1, inputs), -1, np.int64), latest[:-1]))
+        value = _picked(samples.value[samples.ends], before, before < 0, stepper.process.value)
+        self.copies.process.value = value.reshape(-1)
+
+    def _judge(self, samples: Samples, at_us: int, count: int) -> Seen:
+        inputs = len(self.layout.input_series)
+        process = self.layout.input_role[samples.input] == PROCESS
+        groups = np.arange(self.most) < count
+        mine = process & (samples.tick < count)
+        portion = Portion(
+            at_us, groups, (samples.tick[mine] * inputs + samples.input[mine]).astype(np.int32),
+            samples.time_us[mine], samples.value[mine],
+        )  # fmt: skip
+        copies = self.copies
+        copies.alarms.last.clear()
+        seen = copies.examine(portion, self._intake)
+        copies.decide(seen)
+        if (copies.open_us > 0).any():
+            self._known.pop("measured", None)
+            learn_acoustics(copies, at_us, seen.on, seen.conditions, seen.signal, seen.baseline, seen.rise)
+        return seen
+
+    def _taken(self, stepper: Stepper, count: int) -> int:
+        """How many copies left the state as it was, from the first on."""
+        still = np.arange(self.most) < count
+        for have, want in self._pairs(stepper):
+            before, after = self._seen_from_each(have), want.by_copy(self._sizes)
+            same = after == before
+            if after.dtype.kind == "f":
+                same |= np.isnan(after) & np.isnan(before)
+            left = same.reshape(self.most, -1).all(axis=1)
+            if not left.all():
+                self._known.pop(have.key, None)  # the copies are no longer what was written there
+                still &= left
+        return self.most if still.all() else int(still.argmin())
+
+    def _keep(
+        self, stepper: Stepper, ticks: StoredTicks, samples: Samples, heard: Heard, at_us: int, taken: int
+    ) -> None:
+        """The group as its last taken tick leaves it."""
+        last, intake = taken - 1, ticks.intake
+        channels = len(self.layout.channels)
+        mine = slice(last * channels, taken * channels)
+        for name in ("time_us", "low", "middle", "high", "head"):
+            getattr(stepper.windows, name)[...] = getattr(self.copies.windows, name)[mine]
+        stepper.windows.time_us += np.where(stepper.windows.time_us > 0, self._later[last], 0)
+        inputs = len(self.layout.input_series)
+        for name in ("value", "low", "high"):
+            array = getattr(self.copies.process, name)[last * inputs : taken * inputs]
+            setattr(stepper.process, name, array.copy())
+        intake.judged_us[...], intake.interval_us[...] = heard.judged_us[last], heard.interval_us[last]
+        intake.heard[...], intake.data_us[0] = heard.heard[last], heard.data_us[last]
+        intake.tick_us[0] = at_us + self._later[last]
+        ticks.drop(int(np.count_nonzero(samples.tick < taken)))
+
+
+def _picked(values: Array, latest: I64, none: Bools, otherwise: Array) -> Array:
+    """`values` of the newest run of each input, [ticks, inputs]; `otherwise` ([inputs]) before the first."""
+    if not len(values):
+        return np.broadcast_to(otherwise, latest.shape).copy()
+    return np.where(none, otherwise, values[np.maximum(latest, 0)])
+
+
+def _intervals(samples: Samples, intake: Intake) -> I64:
+    """Interval of its input after each run, int64[runs]: what `Intake.close` learns, run by run."""
+    inputs, last = samples.input[samples.runs], samples.time_us[samples.ends]
+    count = samples.ends - samples.runs + 1
+    span = last - samples.time_us[samples.runs]
+    gap = np.where(count > 1, span // np.maximum(count - 1, 1), 0)
+    judged, interval = intake.judged_us.tolist(), intake.interval_us.tolist()
+    found = []
+    rows = zip(inputs.tolist(), last.tolist(), count.tolist(), gap.tolist(), strict=True)
+    for i, at, n, within in rows:
+        since = (at - judged[i]) // n if judged[i] > NEVER else within
+        judged[i] = at
+        old = interval[i]
+        if since > 0 and since != old:
+            bounded = min(max(since, old // 2), old * 2)
+            interval[i] = old + (bounded - old) // 5 if old > 0 else since
+        found.append(interval[i])
+    return np.array(found, np.int64)
+
+
+def _before_idle(data_us: I64, intake: Intake, at_us: int, step_us: int, count: int) -> int:
+    """How many of the ticks follow each other without the group falling idle."""
+    before = np.concatenate(([intake.data_us[0]], data_us[: count - 1]))
+    at = at_us + np.arange(count, dtype=np.int64) * step_us
+    idle = at - before > IDLE_S * US
+    idle[0] = False
+    return int(idle.argmax()) if idle.any() else count
