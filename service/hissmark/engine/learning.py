@@ -134,14 +134,30 @@ def learn_baselines(
     calm: Bools,
 ) -> None:  # fmt: skip
     """Offer the tick's floors to the baselines."""
+    take_floors(state, portion.at_us, floors_of(state, portion, on, signal, blocked, groups, calm))
+
+
+def floors_of(
+    state: State, portion: Portion, on: Bools, signal: Signal, blocked: npt.NDArray[np.uint8], groups: Groups,
+    calm: Bools,
+) -> Floors:  # fmt: skip
+    """What a tick has to offer to the baselines."""
     of, levels = state.layout.group_of, signal.levels
-    fit_to_learn = (
-        np.isin(blocked, (NONE, Reason.BASELINE_LEARNING))
-        & (signal.unsteady == NONE)
-        & ~_disturbed(state, portion.at_us)[of]
-    )
-    heard = Floors(
-        levels.low, levels.high - levels.low, signal.last_us, fit_to_learn, groups.mode[of], calm[of], on,
+    return Floors(
+        levels.low, levels.high - levels.low, signal.last_us,
+        fit_to_learn(state, portion.at_us, blocked, signal.unsteady), groups.mode[of], calm[of], on,
         portion.groups & _strange(state, groups),
     )  # fmt: skip
-    state.baselines.learn(portion.at_us, heard, state.free, partial(_is_suspect, state))
+
+
+def fit_to_learn(
+    state: State, at_us: int, blocked: npt.NDArray[np.uint8], unsteady: npt.NDArray[np.uint8]
+) -> Bools:
+    """Channels under test conditions and steady, in groups that nothing disturbs."""
+    free = np.isin(blocked, (NONE, Reason.BASELINE_LEARNING)) & (unsteady == NONE)
+    return np.asarray(free & ~_disturbed(state, at_us)[state.layout.group_of], bool)
+
+
+def take_floors(state: State, at_us: int, floors: Floors) -> None:
+    """Hand floors to the baselines, which take them at their own pace."""
+    state.baselines.learn(at_us, floors, state.free, partial(_is_suspect, state))

@@ -31,6 +31,14 @@ class Signal(NamedTuple):
     unsteady: npt.NDArray[np.uint8]
 
 
+class Timing(NamedTuple):
+    """When channels are heard; int64[channels], microseconds. `last_us` 0: never, `interval_us` 0: not known."""
+
+    length_us: I64
+    last_us: I64
+    interval_us: I64
+
+
 def take_process(state: State, portion: Portion) -> None:
     layout = state.layout
     mine = layout.input_role[portion.input] == PROCESS
@@ -50,7 +58,19 @@ def measure(state: State, portion: Portion, intake: Intake) -> Signal:
         inputs, times, values = portion.input, portion.time_us, portion.value
     channel = layout.input_channel[inputs]
     state.windows.push(condense(channel, role - LEVEL, times, values, signal.slot_s * US))
-    own = state.own_inputs
+    timing = timing_of(state, intake)
+    levels = state.windows.measure(slice(None), portion.at_us, timing.length_us)
+    interval_us = timing.interval_us
+    stale_us = np.maximum(signal.stale_s * US, (STALE_INTERVALS * interval_us).astype(np.int64))
+    fresh = (timing.last_us > 0) & (portion.at_us - timing.last_us <= stale_us)
+    unsteady = unsteady_of(state, levels, timing)
+    interval_s = (interval_us / US).astype(np.float32)
+    return Signal(levels, timing.length_us, timing.last_us, interval_s, fresh, unsteady)
+
+
+def timing_of(state: State, intake: Intake) -> Timing:
+    """How often each channel is heard, when last, and how long its window therefore is."""
+    signal, own = state.settings.signal, state.own_inputs
     heard = intake.judged_us[own] > NEVER
     last = np.where(heard, intake.judged_us[own], 0).max(axis=1)
     interval = np.where(
@@ -59,17 +79,13 @@ def measure(state: State, portion: Portion, intake: Intake) -> Signal:
     interval_us = interval.min(axis=1)
     interval_us = np.where(interval_us == np.iinfo(np.int64).max, 0, interval_us)
     reach = (interval_us * (signal.sparse_samples + 0.25)).astype(np.int64)
-    length = np.maximum(signal.window_s * US, reach)
-    levels = state.windows.measure(slice(None), portion.at_us, length)
-    stale_us = np.maximum(signal.stale_s * US, (STALE_INTERVALS * interval_us).astype(np.int64))
-    fresh = (last > 0) & (portion.at_us - last <= stale_us)
-    unsteady = _unsteady(state, levels, length, interval_us)
-    return Signal(levels, length, last, (interval_us / US).astype(np.float32), fresh, unsteady)
+    return Timing(np.maximum(signal.window_s * US, reach), last, interval_us)
 
 
-def _unsteady(state: State, levels: WindowLevels, length_us: I64, interval_us: I64) -> npt.NDArray[np.uint8]:
+def unsteady_of(state: State, levels: WindowLevels, timing: Timing) -> npt.NDArray[np.uint8]:
+    """Why a window is no steady sound: `Reason`, `NONE` where it is; uint8[channels]."""
     signal = state.settings.signal
-    expected = length_us / np.maximum(interval_us, signal.slot_s * US)
+    expected = timing.length_us / np.maximum(timing.interval_us, signal.slot_s * US)
     few = (levels.slots < FEWEST_SLOTS) | (levels.slots < FEWEST_SHARE * expected) | np.isnan(levels.drift)
     # Until the usual spread is known any is usual: a cycling steam trap belongs to the background.
     usual = np.nan_to_num(state.baselines.usual_spread, nan=np.inf)

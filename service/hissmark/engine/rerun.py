@@ -13,7 +13,7 @@ from hissmark.engine.intake import NEVER
 from hissmark.engine.layout import Layout
 from hissmark.engine.step import Stepper
 from hissmark.engine.stored import StoredTicks
-from hissmark.engine.stretch import Stretch
+from hissmark.engine.stretch import Standing, Stretch
 
 Recorded = tuple[int, Action]
 """After which tick of its group an action was applied, and what it was."""
@@ -37,6 +37,7 @@ class Rerun:
             self.changes.take(change, self.ticks.intake.tick_us)
         self._actions = list(actions)
         self._stretch = Stretch(layout)
+        self._standing: Standing | None = None
         self._pause, self._next_pause = 0, 1
         self.judged = 0
         """How many ticks were judged, and of them one by one."""
@@ -60,6 +61,7 @@ class Rerun:
         seen = self.stepper.examine(portion, self.ticks.intake)
         entries = self.stepper.decide(seen).entries
         self.stepper.learn(seen)
+        self._standing = Standing.of(seen)
         self.judged += 1
         self.singly += 1
         return entries
@@ -70,10 +72,12 @@ class Rerun:
             self._pause -= 1
             return False
         count = self._calm_ticks(at_us, before_us)
-        if count < WORTHWHILE or not self._stretch.possible:
+        if count < WORTHWHILE or self._standing is None or not self._stretch.possible:
             return False
-        taken, _ = self._stretch.run(self.stepper, self.ticks, at_us, count)
+        taken, seen = self._stretch.run(self.stepper, self.ticks, at_us, count, self._standing)
         self.judged += taken
+        if taken:
+            self._standing = Standing.of(seen, taken - 1)
         if taken == count:
             self._next_pause = 1
         else:
@@ -82,9 +86,8 @@ class Rerun:
         return taken > 0
 
     def _calm_ticks(self, at_us: int, before_us: int) -> int:
-        """How many ticks from `at_us` on nothing recorded and no learning falls into."""
-        step, stride = self.ticks.step_us, self.stepper.baselines.stride_us
-        last_us = min(before_us, (at_us - 1) // stride * stride + stride - step)
+        """How many ticks from `at_us` on nothing recorded falls into."""
+        step, last_us = self.ticks.step_us, before_us
         for change, _ in self.changes.waiting:
             last_us = min(last_us, change.effective_us)
         if self._actions:

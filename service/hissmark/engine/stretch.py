@@ -5,6 +5,10 @@ each tick leaves the state as it found it. So suppose that it does, and judge ma
 copies of the group, each with the windows of its own tick. Where the copy of a tick leaves its state as it
 was, the next began from what was supposed; the first that does not ends the stretch. What is kept is exactly
 what one tick after the other would have given, by the same functions.
+
+Backgrounds do move meanwhile, a little at each stride. What they will learn is worked out beforehand, one
+stride after the other, supposing that nothing disturbs it; the copies behind get what was learned before
+them, and where a copy has something else to teach than was supposed the stretch ends as well.
 """
 
 from __future__ import annotations
@@ -17,7 +21,15 @@ import numpy.typing as npt
 from hissmark.engine.copies import Array, Slot, copied, equal, sizes_of, slots_of
 from hissmark.engine.intake import IDLE_S, NEVER, US, Intake, Portion
 from hissmark.engine.layout import LEVEL, PROCESS, Layout
-from hissmark.engine.learning import learn_acoustics
+from hissmark.baseline.bank import Heard as Floors
+from hissmark.engine.learning import (
+    calm_groups,
+    fit_to_learn,
+    floors_of,
+    learn_acoustics,
+    take_floors,
+)
+from hissmark.engine.measuring import Timing, timing_of, unsteady_of
 from hissmark.engine.step import Seen, Stepper
 from hissmark.engine.stored import StoredTicks
 from hissmark.signal.slots import Slots, condense
@@ -27,11 +39,11 @@ Ints = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
 
 MOST_TICKS = 240
-_LEARNING = ("ring", "stamp", "head", "entries", "since_us", "taken_us", "samples")
-NOT_COPIED = frozenset(
-    {"windows", "process", "acoustics", "strangers", "step.said", *(f"baseline.{n}" for n in _LEARNING)}
-)
-"""Parts that a tick outside learning does not read, or that every copy has its own of."""
+NOT_COMPARED = frozenset({"windows", "process", "acoustics", "strangers", "baseline", "step.said"})
+"""Parts that every copy has its own of, or that only learning changes."""
+NOT_LEARNED = frozenset({"windows", "process", "acoustics", "health", "step", "alarms"})
+LEARNED = ("value", "scale", "usual_spread", "modes")
+"""What a tick reads of the backgrounds."""
 MOVING = {"step.stroked_us": NEVER, "step.open_us": 0, "alarms.until_us": 0}
 """Moments in the state, and what stands for none: each copy sees them as long ago as its own tick does."""
 
@@ -67,6 +79,28 @@ class Heard(NamedTuple):
     data_us: I64
 
 
+class Standing(NamedTuple):
+    """How the group stood at its last tick: `Reason` codes uint8[channels], operating condition."""
+
+    blocked: npt.NDArray[np.uint8]
+    mode: int
+
+    @classmethod
+    def of(cls, seen: Seen, copy: int = 0) -> Standing:
+        """After the tick of a copy."""
+        channels = len(seen.blocked) // len(seen.groups.mode)
+        mine = slice(copy * channels, (copy + 1) * channels)
+        return cls(seen.blocked[mine].copy(), int(seen.groups.mode[copy]))
+
+
+class Lesson(NamedTuple):
+    """What the backgrounds take at one stride, supposed; and what they were before."""
+
+    tick: int
+    floors: Floors
+    before: dict[str, Array]
+
+
 class Stretch:
     """Copies of one group to judge many ticks in; one object serves all stretches of a replay."""
 
@@ -82,22 +116,86 @@ class Stretch:
         self._later: I64 = np.arange(most, dtype=np.int64) * self._step_us
         self._known: dict[str, Array] = {}
 
-    def run(self, stepper: Stepper, ticks: StoredTicks, at_us: int, count: int) -> tuple[int, Seen]:
-        """Advance by up to `count` ticks from that at `at_us` on.
+    def run(
+        self, stepper: Stepper, ticks: StoredTicks, at_us: int, count: int, standing: Standing
+    ) -> tuple[int, Seen]:
+        """Advance by up to `count` ticks from that at `at_us` on; the first may not be a stride's.
 
-        None of them may be one at which backgrounds are learned. Returns how many were taken, and what was
-        seen at all that were tried.
+        Returns how many were taken, and what was seen at all that were tried.
         """
         count = min(count, self.most)
         samples = self._samples(ticks, at_us, count)
-        heard = self._heard(samples, ticks.intake, at_us)
+        heard = self._heard(samples, ticks.intake)
         count = _before_idle(heard.data_us, ticks.intake, at_us, self._step_us, count)
         self._fill(stepper, samples, heard)
+        lessons = self._learn(stepper, at_us, count, standing)
         seen = self._judge(samples, at_us, count)
-        taken = self._taken(stepper, count)
+        taken = self._as_supposed(seen, lessons, self._taken(stepper, count))
+        for lesson in lessons:
+            if lesson.tick >= taken:
+                _put_back(stepper, lesson.before)
+                break
         if taken:
             self._keep(stepper, ticks, samples, heard, at_us, taken)
         return taken, seen
+
+    def _learn(self, stepper: Stepper, at_us: int, count: int, standing: Standing) -> list[Lesson]:
+        """Let the backgrounds learn at every stride as they would if nothing disturbs; fills the copies."""
+        stride_us, lessons = stepper.baselines.stride_us, []
+        first = -(-at_us // stride_us) * stride_us
+        began = 0
+        for tick in range((first - at_us) // self._step_us, count, stride_us // self._step_us):
+            self._fill_learned(stepper, began, tick + 1)
+            began = tick + 1
+            floors = self._supposed(stepper, at_us, tick, standing)
+            lessons.append(Lesson(tick, floors, _set_aside(stepper)))
+            take_floors(stepper, at_us + tick * self._step_us, floors)
+        self._fill_learned(stepper, began, self.most)
+        return lessons
+
+    def _supposed(self, stepper: Stepper, at_us: int, tick: int, standing: Standing) -> Floors:
+        """What the tick has to teach, if the group stands as it stood."""
+        channels, later_us = len(self.layout.channels), tick * self._step_us
+        mine = slice(tick * channels, (tick + 1) * channels)
+        timing = timing_of(self.copies, self._intake)
+        timing = Timing(*(array[mine] for array in timing))
+        levels = self.copies.windows.measure(mine, at_us, timing.length_us)
+        fit = fit_to_learn(stepper, at_us + later_us, standing.blocked, unsteady_of(stepper, levels, timing))
+        everyone = np.ones(channels, bool)
+        last_us = np.where(timing.last_us > 0, timing.last_us + later_us, 0)
+        return Floors(
+            levels.low, levels.high - levels.low, last_us, fit, np.full(channels, standing.mode, np.intp),
+            everyone, everyone, np.zeros(1, bool),
+        )  # fmt: skip
+
+    def _fill_learned(self, stepper: Stepper, begin: int, end: int) -> None:
+        """Copies from `begin` to `end` know the backgrounds as they are now."""
+        mine, theirs = stepper.baselines, self.copies.baselines
+        for name in LEARNED:
+            array = getattr(mine, name)
+            rows = getattr(theirs, name).reshape(self.most, len(array), *array.shape[1:])
+            rows[begin:end] = array[None]
+
+    def _as_supposed(self, seen: Seen, lessons: list[Lesson], taken: int) -> int:
+        """How many ticks taught what they were supposed to."""
+        if not lessons or lessons[0].tick >= taken:
+            return taken
+        copies = self.copies
+        calm = calm_groups(copies, seen.groups, seen.on)
+        taught = floors_of(
+            copies, seen.portion, seen.on, seen.signal, seen.blocked, seen.groups, calm
+        )
+        for tick, floors, _ in lessons:
+            if tick < taken and not self._same_lesson(taught, floors, tick):
+                return tick
+        return taken
+
+    def _same_lesson(self, taught: Floors, supposed: Floors, tick: int) -> bool:
+        channels, later_us = len(self.layout.channels), tick * self._step_us
+        mine = slice(tick * channels, (tick + 1) * channels)
+        own = Floors(*(array[mine] for array in taught[:-1]), taught.strange[tick : tick + 1])
+        own = own._replace(last_us=np.where(own.last_us > 0, own.last_us + later_us, 0))
+        return all(equal(a, b) for a, b in zip(own, supposed, strict=True))
 
     def _samples(self, ticks: StoredTicks, at_us: int, count: int) -> Samples:
         inputs, time_us, value = ticks.columns(at_us + (count - 1) * self._step_us)
@@ -110,7 +208,7 @@ class Stretch:
         ends = np.append(runs[1:], len(key))[: len(runs)] - 1
         return Samples(tick, inputs, time_us, value, runs, ends)
 
-    def _heard(self, samples: Samples, intake: Intake, at_us: int) -> Heard:
+    def _heard(self, samples: Samples, intake: Intake) -> Heard:
         """What closing each tick would leave in the intake."""
         inputs = len(self.layout.input_series)
         last = samples.time_us[samples.ends]
@@ -145,7 +243,7 @@ class Stretch:
         self._intake.interval_us = heard.interval_us.reshape(-1)
 
     def _pairs(self, stepper: Stepper) -> list[tuple[Slot, Slot]]:
-        return list(zip(slots_of(stepper, NOT_COPIED), slots_of(self.copies, NOT_COPIED), strict=True))
+        return list(zip(slots_of(stepper, NOT_COMPARED), slots_of(self.copies, NOT_COMPARED), strict=True))
 
     def _seen_from_each(self, slot: Slot) -> Array:
         """The state of one group for every copy: moments are as long ago as the copy's tick sees them."""
@@ -263,6 +361,16 @@ class Stretch:
         intake.heard[...], intake.data_us[0] = heard.heard[last], heard.data_us[last]
         intake.tick_us[0] = at_us + self._later[last]
         ticks.drop(int(np.count_nonzero(samples.tick < taken)))
+
+
+def _set_aside(stepper: Stepper) -> dict[str, Array]:
+    """What learning may change, as it is now."""
+    return {slot.key: slot.array.copy() for slot in slots_of(stepper, NOT_LEARNED)}
+
+
+def _put_back(stepper: Stepper, before: dict[str, Array]) -> None:
+    for slot in slots_of(stepper, NOT_LEARNED):
+        slot.array[...] = before[slot.key]
 
 
 def _picked(values: Array, latest: I64, none: Bools, otherwise: Array) -> Array:
