@@ -32,7 +32,7 @@ class Signal(NamedTuple):
 
 
 class Timing(NamedTuple):
-    """When channels are heard; int64[channels], microseconds. `last_us` 0: never, `interval_us` 0: not known."""
+    """When channels are heard; int64[channels]. `last_us` 0: never heard, `interval_us` 0: not known."""
 
     length_us: I64
     last_us: I64

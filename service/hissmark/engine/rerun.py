@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 
 from hissmark.alarms.bank import ActionRefusedError
 from hissmark.alarms.journal import Action, JournalEntry
 from hissmark.decode.columns import Batch
-from hissmark.engine.change import Change
+from hissmark.engine.change import Change, ChangeRefusedError
 from hissmark.engine.changes import Changes
 from hissmark.engine.intake import NEVER
 from hissmark.engine.layout import Layout
@@ -28,14 +29,17 @@ class Rerun:
     """A group of the site from its first stored sample on (or from the state that `stepper` is given)."""
 
     def __init__(self, layout: Layout, changes: Sequence[Change], actions: Sequence[Recorded]) -> None:
-        """`layout`: of one group. `changes`, `actions`: those that concern it, in order of their numbers."""
+        """`layout`: of one group. `changes`, `actions`: on record, in order; those of other groups are passed
+        over."""
         self.layout = layout
         self.stepper = Stepper(layout)
         self.ticks = StoredTicks(layout)
         self.changes = Changes(self.stepper)
         for change in changes:
-            self.changes.take(change, self.ticks.intake.tick_us)
-        self._actions = list(actions)
+            with suppress(ChangeRefusedError):  # of a group, valve or sensor that is not here
+                self.changes.take(change, self.ticks.intake.tick_us)
+        here = {channel.subject for channel in layout.channels}
+        self._actions = [row for row in actions if row[1].valve in here]
         self._stretch = Stretch(layout)
         self._standing: Standing | None = None
         self._pause, self._next_pause = 0, 1
@@ -103,4 +107,3 @@ class Rerun:
                 yield from self.stepper.alarms.act(action, tick_us if tick_us > NEVER else 0)
             except ActionRefusedError:
                 continue  # under other settings there may be nothing to act upon
-

@@ -18,10 +18,10 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from hissmark.engine.copies import Array, Slot, copied, equal, sizes_of, slots_of
-from hissmark.engine.intake import IDLE_S, NEVER, US, Intake, Portion
-from hissmark.engine.layout import LEVEL, PROCESS, Layout
 from hissmark.baseline.bank import Heard as Floors
+from hissmark.engine.copies import Array, Slot, copied, equal, sizes_of, slots_of
+from hissmark.engine.intake import NEVER, US, Intake, Portion
+from hissmark.engine.layout import LEVEL, PROCESS, Layout
 from hissmark.engine.learning import (
     calm_groups,
     fit_to_learn,
@@ -32,6 +32,7 @@ from hissmark.engine.learning import (
 from hissmark.engine.measuring import Timing, timing_of, unsteady_of
 from hissmark.engine.step import Seen, Stepper
 from hissmark.engine.stored import StoredTicks
+from hissmark.engine.stretch_samples import Heard, Samples, before_idle, heard_after, picked, samples_of
 from hissmark.signal.slots import Slots, condense
 
 I64 = npt.NDArray[np.int64]
@@ -46,37 +47,6 @@ LEARNED = ("value", "scale", "usual_spread", "modes")
 """What a tick reads of the backgrounds."""
 MOVING = {"step.stroked_us": NEVER, "step.open_us": 0, "alarms.until_us": 0}
 """Moments in the state, and what stands for none: each copy sees them as long ago as its own tick does."""
-
-
-class Samples(NamedTuple):
-    """Samples of a stretch, sorted by tick, then input, then time; arrays over samples.
-
-    Attributes:
-        tick: int64, number of the tick from the first on. runs: int64[r], where each (tick, input) begins;
-        ends: int64[r], its last sample.
-    """
-
-    tick: I64
-    input: npt.NDArray[np.int32]
-    time_us: I64
-    value: npt.NDArray[np.float64]
-    runs: I64
-    ends: I64
-
-    def latest(self, ticks: int, inputs: int) -> I64:
-        """int64[ticks, inputs]: the newest run of each input up to each tick, -1 where there is none."""
-        found = np.full((ticks, inputs), -1, np.int64)
-        found[self.tick[self.runs], self.input[self.runs]] = np.arange(len(self.runs))
-        return np.asarray(np.maximum.accumulate(found, axis=0))
-
-
-class Heard(NamedTuple):
-    """What the intake knows after each tick; int64[ticks, inputs], `data_us` and `heard` likewise."""
-
-    judged_us: I64
-    interval_us: I64
-    heard: I64
-    data_us: I64
 
 
 class Standing(NamedTuple):
@@ -124,9 +94,9 @@ class Stretch:
         Returns how many were taken, and what was seen at all that were tried.
         """
         count = min(count, self.most)
-        samples = self._samples(ticks, at_us, count)
-        heard = self._heard(samples, ticks.intake)
-        count = _before_idle(heard.data_us, ticks.intake, at_us, self._step_us, count)
+        samples = samples_of(ticks, at_us, count)
+        heard = heard_after(samples, ticks.intake, self.most)
+        count = before_idle(heard.data_us, ticks.intake, at_us, self._step_us, count)
         self._fill(stepper, samples, heard)
         lessons = self._learn(stepper, at_us, count, standing)
         seen = self._judge(samples, at_us, count)
@@ -142,22 +112,24 @@ class Stretch:
     def _learn(self, stepper: Stepper, at_us: int, count: int, standing: Standing) -> list[Lesson]:
         """Let the backgrounds learn at every stride as they would if nothing disturbs; fills the copies."""
         stride_us, lessons = stepper.baselines.stride_us, []
+        timing = timing_of(self.copies, self._intake)
         first = -(-at_us // stride_us) * stride_us
         began = 0
         for tick in range((first - at_us) // self._step_us, count, stride_us // self._step_us):
             self._fill_learned(stepper, began, tick + 1)
             began = tick + 1
-            floors = self._supposed(stepper, at_us, tick, standing)
+            floors = self._supposed(stepper, at_us, tick, timing, standing)
             lessons.append(Lesson(tick, floors, _set_aside(stepper)))
             take_floors(stepper, at_us + tick * self._step_us, floors)
         self._fill_learned(stepper, began, self.most)
         return lessons
 
-    def _supposed(self, stepper: Stepper, at_us: int, tick: int, standing: Standing) -> Floors:
+    def _supposed(
+        self, stepper: Stepper, at_us: int, tick: int, timing: Timing, standing: Standing
+    ) -> Floors:
         """What the tick has to teach, if the group stands as it stood."""
         channels, later_us = len(self.layout.channels), tick * self._step_us
         mine = slice(tick * channels, (tick + 1) * channels)
-        timing = timing_of(self.copies, self._intake)
         timing = Timing(*(array[mine] for array in timing))
         levels = self.copies.windows.measure(mine, at_us, timing.length_us)
         fit = fit_to_learn(stepper, at_us + later_us, standing.blocked, unsteady_of(stepper, levels, timing))
@@ -182,9 +154,7 @@ class Stretch:
             return taken
         copies = self.copies
         calm = calm_groups(copies, seen.groups, seen.on)
-        taught = floors_of(
-            copies, seen.portion, seen.on, seen.signal, seen.blocked, seen.groups, calm
-        )
+        taught = floors_of(copies, seen.portion, seen.on, seen.signal, seen.blocked, seen.groups, calm)
         for tick, floors, _ in lessons:
             if tick < taken and not self._same_lesson(taught, floors, tick):
                 return tick
@@ -193,39 +163,12 @@ class Stretch:
     def _same_lesson(self, taught: Floors, supposed: Floors, tick: int) -> bool:
         channels, later_us = len(self.layout.channels), tick * self._step_us
         mine = slice(tick * channels, (tick + 1) * channels)
-        own = Floors(*(array[mine] for array in taught[:-1]), taught.strange[tick : tick + 1])
-        own = own._replace(last_us=np.where(own.last_us > 0, own.last_us + later_us, 0))
-        return all(equal(a, b) for a, b in zip(own, supposed, strict=True))
-
-    def _samples(self, ticks: StoredTicks, at_us: int, count: int) -> Samples:
-        inputs, time_us, value = ticks.columns(at_us + (count - 1) * self._step_us)
-        tick = np.maximum((time_us - at_us) // self._step_us + 1, 0)
-        order = np.lexsort((inputs, tick))
-        tick, inputs, time_us, value = tick[order], inputs[order], time_us[order], value[order]
-        key = tick * len(self.layout.input_series) + inputs
-        begins = np.append(True, key[1:] != key[:-1])[: len(key)]
-        runs = np.flatnonzero(begins).astype(np.int64)
-        ends = np.append(runs[1:], len(key))[: len(runs)] - 1
-        return Samples(tick, inputs, time_us, value, runs, ends)
-
-    def _heard(self, samples: Samples, intake: Intake) -> Heard:
-        """What closing each tick would leave in the intake."""
-        inputs = len(self.layout.input_series)
-        last = samples.time_us[samples.ends]
-        interval = _intervals(samples, intake)
-        latest = samples.latest(self.most, inputs)
-        none = latest < 0
-        count = samples.ends - samples.runs + 1
-        added = np.zeros((self.most, inputs), np.int64)
-        added[samples.tick[samples.runs], samples.input[samples.runs]] = count
-        newest = np.full(self.most, np.iinfo(np.int64).min, np.int64)
-        np.maximum.at(newest, samples.tick[samples.runs], last)
-        return Heard(
-            _picked(last, latest, none, intake.judged_us),
-            _picked(interval, latest, none, intake.interval_us),
-            intake.heard + np.cumsum(added, axis=0),
-            np.maximum(np.maximum.accumulate(newest), intake.data_us[0]),
-        )
+        last_us = taught.last_us[mine]
+        own: list[Array] = [array[mine] for array in taught[:-1]]
+        own[Floors._fields.index("last_us")] = np.where(last_us > 0, last_us + later_us, 0)
+        own.append(taught.strange[tick : tick + 1])
+        thought: list[Array] = [*supposed[:-1], supposed.strange]
+        return all(equal(a, b) for a, b in zip(own, thought, strict=True))
 
     def _fill(self, stepper: Stepper, samples: Samples, heard: Heard) -> None:
         """Every copy as it would stand just before its tick is judged."""
@@ -308,7 +251,7 @@ class Stretch:
         latest = samples.latest(self.most, inputs)
         latest[:, self.layout.input_role != PROCESS] = -1
         before = np.concatenate((np.full((1, inputs), -1, np.int64), latest[:-1]))
-        value = _picked(samples.value[samples.ends], before, before < 0, stepper.process.value)
+        value = picked(samples.value[samples.ends], before, stepper.process.value)
         self.copies.process.value = value.reshape(-1)
 
     def _judge(self, samples: Samples, at_us: int, count: int) -> Seen:
@@ -371,39 +314,3 @@ def _set_aside(stepper: Stepper) -> dict[str, Array]:
 def _put_back(stepper: Stepper, before: dict[str, Array]) -> None:
     for slot in slots_of(stepper, NOT_LEARNED):
         slot.array[...] = before[slot.key]
-
-
-def _picked(values: Array, latest: I64, none: Bools, otherwise: Array) -> Array:
-    """`values` of the newest run of each input, [ticks, inputs]; `otherwise` ([inputs]) before the first."""
-    if not len(values):
-        return np.broadcast_to(otherwise, latest.shape).copy()
-    return np.where(none, otherwise, values[np.maximum(latest, 0)])
-
-
-def _intervals(samples: Samples, intake: Intake) -> I64:
-    """Interval of its input after each run, int64[runs]: what `Intake.close` learns, run by run."""
-    inputs, last = samples.input[samples.runs], samples.time_us[samples.ends]
-    count = samples.ends - samples.runs + 1
-    span = last - samples.time_us[samples.runs]
-    gap = np.where(count > 1, span // np.maximum(count - 1, 1), 0)
-    judged, interval = intake.judged_us.tolist(), intake.interval_us.tolist()
-    found = []
-    rows = zip(inputs.tolist(), last.tolist(), count.tolist(), gap.tolist(), strict=True)
-    for i, at, n, within in rows:
-        since = (at - judged[i]) // n if judged[i] > NEVER else within
-        judged[i] = at
-        old = interval[i]
-        if since > 0 and since != old:
-            bounded = min(max(since, old // 2), old * 2)
-            interval[i] = old + (bounded - old) // 5 if old > 0 else since
-        found.append(interval[i])
-    return np.array(found, np.int64)
-
-
-def _before_idle(data_us: I64, intake: Intake, at_us: int, step_us: int, count: int) -> int:
-    """How many of the ticks follow each other without the group falling idle."""
-    before = np.concatenate(([intake.data_us[0]], data_us[: count - 1]))
-    at = at_us + np.arange(count, dtype=np.int64) * step_us
-    idle = at - before > IDLE_S * US
-    idle[0] = False
-    return int(idle.argmax()) if idle.any() else count

@@ -1,7 +1,7 @@
 """How well alarms agree with what was found when somebody looked: found, missed, false.
 
-What is known comes from findings and proved repairs (`hissmark.repairs.truth`). Where nobody looked nothing is
-known: an alarm there counts neither way.
+What is known comes from findings and proved repairs (`hissmark.repairs.truth`). Where nobody looked nothing
+is known: an alarm there counts neither way.
 """
 
 from __future__ import annotations
