@@ -47,7 +47,7 @@ TOGETHER = {
     ("mqtt", "key_file"): "The private key to `cert_file`.",
     ("mqtt.source", "filter"): "MQTT topic filter: `+` stands for one level, `#` for all that follow.",
     ("mqtt.source", "qos"): "1 loses nothing; 0 is cheaper and may lose messages.",
-    ("mqtt.source", "format"): "SenML packs (RFC 8428), plain JSON with one value a message, or Sparkplug B 3.0.",
+    ("mqtt.source", "format"): "SenML packs (RFC 8428), JSON (one value a message), or Sparkplug B 3.0.",
     ("mqtt.source", "value"): "`json` only: JSON Pointer (RFC 6901) to the value.",
     ("mqtt.source", "time"): "`json` only: JSON Pointer to the time; without one, the time of receipt.",
     ("mqtt.source", "name"): "`json` only: the name, from topic levels counted from 0, e.g. `{1}/{3}`. "

@@ -16,6 +16,7 @@ FOR_PEOPLE = frozenset(
         "hissmark.replay.rows.ReplayError",
         "hissmark.access.errors.AccessError",
         "hissmark.daemon.http.AddressError",
+        "hissmark.backup.manifest.BackupError",
         "hissmark.cli.errors.CommandError",
     }
 )

@@ -10,6 +10,7 @@ from hissmark import __version__
 from hissmark.cli import (
     act,
     alarms,
+    backup,
     check,
     explain,
     history,
@@ -59,7 +60,21 @@ def main(
     """Listens to closed valves through mounted sensors and names the one that leaks through its seat."""
 
 
-for module in (service, check, watch, replay, alarms, act, verdicts, explain, losses, history, repair, users):
+for module in (
+    service,
+    check,
+    watch,
+    replay,
+    alarms,
+    act,
+    verdicts,
+    explain,
+    losses,
+    history,
+    repair,
+    users,
+    backup,
+):
     module.add_to(app)
 
 

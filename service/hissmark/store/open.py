@@ -74,6 +74,32 @@ def open_store(url: str, folder: Path) -> sa.Engine:
         return engine
 
 
+def open_at_revision(url: str, folder: Path, revision: str) -> sa.Engine:
+    """Open a database for restoring into it, its tables as they were at `revision`. Raises StoreError.
+
+    A revision that this program does not know was written by a newer one.
+    """
+    address = resolve_url(url, folder)
+    with in_words(place_of(address)):
+        if address.drivername == "sqlite":
+            engine = _sqlite_writing(Path(str(address.database)))
+        else:
+            engine = _postgres(address, reading=False)
+        try:
+            _refuse_newer(engine, revision)
+            _upgrade(engine, revision)
+        except BaseException:
+            engine.dispose()
+            raise
+        return engine
+
+
+def bring_up_to_date(engine: sa.Engine) -> None:
+    """Bring the tables of an open database to this program's version. Raises StoreError."""
+    with in_words(place_of(engine.url)):
+        _upgrade(engine)
+
+
 def open_for_reading(url: str, folder: Path) -> sa.Engine:
     """Open without ever writing; works beside a running service and after it has stopped.
 
@@ -228,8 +254,8 @@ def _revision(connection: sa.Connection) -> str | None:
     return context.get_current_revision()
 
 
-def _upgrade(engine: sa.Engine) -> None:
-    """Bring the tables up to date in one transaction: all of it or nothing."""
+def _upgrade(engine: sa.Engine, to: str = "head") -> None:
+    """Bring the tables up to date (or to a version) in one transaction: all of it or nothing."""
     with engine.begin() as connection:
         if engine.dialect.name == "postgresql":
             connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_MIGRATION_LOCK)))
@@ -240,7 +266,7 @@ def _upgrade(engine: sa.Engine) -> None:
         config = _scripts()
         config.attributes["connection"] = connection
         config.attributes["version_table"] = VERSION_TABLE
-        command.upgrade(config, "head")
+        command.upgrade(config, to)
 
 
 def _refuse_newer(engine: sa.Engine, found: str | None) -> None:
