@@ -13,6 +13,7 @@ import msgspec
 import structlog
 
 from hissmark.daemon.alarm_metrics import AlarmCollector
+from hissmark.daemon.backup_job import BackupJob
 from hissmark.daemon.clock import Clock, WallClock
 from hissmark.daemon.housekeeping import Housekeeping
 from hissmark.daemon.http import WebServer
@@ -53,6 +54,7 @@ log = structlog.get_logger("hissmark.daemon")
 
 FILTERS = "mqtt.filters"
 ANSWER_S = 5.0
+LOOK_FOR_BACKUP_S = 300.0
 REPAIRS_S = 5.0
 """How often it is looked how far the checks of repairs have come."""
 
@@ -112,6 +114,8 @@ class Daemon:
         )
         self.notifier = notifier_of(site, self._store, self.live)
         self._housekeeping.forget_more = self.notifier.forget
+        if site.settings.store.backup_folder is not None:
+            self._housekeeping.every(LOOK_FOR_BACKUP_S, BackupJob(site, self.clock, self.metrics), "backup")
         chatter_us = chatter_window_us(site.core)
         collector = AlarmCollector(self.notifier.reader, self.clock.now_us, chatter_us, self.notifier.told)
         self.metrics.registry.register(collector)

@@ -61,6 +61,10 @@ class Metrics:
         self.rebirths = Counter(
             "hissmark_sparkplug_rebirths", "Births asked of Sparkplug edge nodes", registry=on
         )
+        self.backup_at = Gauge(
+            "hissmark_last_backup_timestamp_seconds", "When the last backup was made", registry=on
+        )
+        self.backup_failures = Counter("hissmark_backup_failures", "Backups that failed", registry=on)
         self.ticks = Counter("hissmark_ticks", "Ticks judged, one per group", registry=on)
         self.ingest_lag_s = Histogram(
             "hissmark_ingest_lag_seconds", "From receipt to commit", buckets=_LAG_BUCKETS_S, registry=on

@@ -84,10 +84,18 @@ class HttpSettings(Table):
 
 
 class StoreSettings(Table):
-    """``[store]``: the database. `retention_days` 0 keeps samples for good."""
+    """``[store]``: the database and its backups. `retention_days` 0 keeps samples for good.
+
+    Attributes:
+        backup_folder: where the service makes a backup now and then; none: it makes none.
+        backup_every_h: how often. backup_keep: how many stay; older ones are deleted.
+    """
 
     url: Text = "sqlite:///data/hissmark.db"
     retention_days: Annotated[int, Field(ge=0, le=36_500)] = 0
+    backup_folder: Text | None = None
+    backup_every_h: Annotated[int, Field(ge=1, le=8760)] = 24
+    backup_keep: Annotated[int, Field(ge=1, le=1000)] = 7
 
 
 class LogSettings(Table):
