@@ -126,3 +126,15 @@ def test_pages_and_filter(client: TestClient) -> None:
     assert [r["id"] for r in first["findings"] + rest["findings"]] == [4, 3, 2, 1]
     assert rest["next"] is None
     assert [r["id"] for r in client.get("/api/v1/findings?valve=XV-101").json()["findings"]] == [3, 1]
+
+
+def test_the_certificate_of_a_repair_that_has_proved_itself(client: TestClient, plant: Invented) -> None:
+    minutes_of(plant, 0, 30, PASSING)
+    number = post(client, "repairs", **REPAIR)["id"]
+    early = client.get(f"/api/v1/repairs/{number}/certificate")
+    assert (early.status_code, "not ended yet" in early.json()["detail"]) == (409, True)
+    minutes_of(plant, 30, 90, QUIET)
+    done = client.get(f"/api/v1/repairs/{number}/certificate?paper=Letter")
+    assert (done.status_code, done.headers["content-type"]) == (200, "application/pdf")
+    assert done.content.startswith(b"%PDF-")
+    assert client.get("/api/v1/repairs/99/certificate").status_code == 404

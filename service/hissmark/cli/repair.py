@@ -127,6 +127,19 @@ def show(context: typer.Context, number: Number, as_json: AsJson = False) -> Non
     show_one(_site(context), number, as_json)
 
 
+@app.command("certificate", short_help="Print a repair's certificate into a PDF.")
+def certificate(
+    context: typer.Context,
+    number: Number,
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The PDF to write.")],
+    paper: Paper = "A4",
+) -> None:
+    """Write the certificate of a repair whose check has ended: one page, A4 or Letter."""
+    from hissmark.cli.printing import print_certificate
+
+    typer.echo(print_certificate(_site(context), number, out, paper))
+
+
 def _site(context: typer.Context) -> Path:
     found: Path = context.obj
     return found

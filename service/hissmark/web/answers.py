@@ -17,3 +17,9 @@ def answer(value: Any, status: int = 200, **headers: str) -> Response:
         media_type="application/json",
         headers={"Cache-Control": "no-store", **named},
     )
+
+
+def pdf_answer(content: bytes, name: str) -> Response:
+    """A PDF that a browser shows, and saves under `name`."""
+    headers = {"Cache-Control": "no-store", "Content-Disposition": f'inline; filename="{name}"'}
+    return Response(content, media_type="application/pdf", headers=headers)

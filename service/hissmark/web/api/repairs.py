@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Path, Response
+from fastapi import APIRouter, Path, Query, Response
 from pydantic import BaseModel, Field
 from typing_extensions import TypedDict
 
+from hissmark import __version__
 from hissmark.publish.times import rfc3339
 from hissmark.repairs.desk import Desk, RecordError
 from hissmark.repairs.shapes import FindingShape, RepairShape
 from hissmark.store.repair_records import Cost, Finding, Found, Repair, Work
-from hissmark.web.answers import answer
+from hissmark.web.answers import answer, pdf_answer
 from hissmark.web.context import Context, WebContext
 from hissmark.web.paging import next_link
 from hissmark.web.parameters import (
@@ -29,6 +30,8 @@ from hissmark.web.problems import DOCUMENTED, REFUSED, not_found, problem
 
 router = APIRouter(tags=["repairs"], responses=DOCUMENTED)
 
+PaperQuery = Annotated[Literal["A4", "Letter"], Query(description="size of the paper")]
+PDF: dict[int | str, dict[str, Any]] = {200: {"content": {"application/pdf": {}}}}
 Number = Annotated[int, Path(ge=1, le=2**53)]
 
 
@@ -124,6 +127,23 @@ def repair(context: Context, number: Number) -> Response:
     """One repair with the levels before and after it."""
     row, details = repair_in_full(context, number)
     return answer({**row, "details": details})
+
+
+@router.get("/repairs/{number}/certificate", response_class=Response, responses=PDF | REFUSED)
+def certificate(context: Context, number: Number, paper: PaperQuery = "A4") -> Response:
+    """The certificate of a repair whose check has ended, as a PDF of one page (A4 or Letter)."""
+    from hissmark.paper.certificate import NoCertificateError, certificate, certified_of
+
+    desk = desk_of(context)
+    repair_in_full(context, number)
+    try:
+        what = certified_of(
+            desk.looked(), number, site=context.site_name, register=desk.register, now_us=desk.now_us(),
+            version=__version__,
+        )  # fmt: skip
+    except NoCertificateError as error:
+        return problem(409, str(error))
+    return pdf_answer(certificate(what, paper), f"repair-{number}.pdf")
 
 
 @router.post("/findings", response_model=Recorded, status_code=201, responses=REFUSED)
