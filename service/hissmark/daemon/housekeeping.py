@@ -12,6 +12,7 @@ from apscheduler.schedulers.background import BackgroundScheduler  # type: ignor
 
 from hissmark.daemon.clock import Clock
 from hissmark.publish.live import LiveState
+from hissmark.store.coarse import sum_up
 from hissmark.store.reader import Reader
 from hissmark.store.retention import checkpoint, delete_samples_before, optimize
 
@@ -38,6 +39,7 @@ class Housekeeping:
         add(look, "interval", seconds=1, id="health", misfire_grace_time=5)
         add(self._measure, "interval", seconds=30, id="database size")
         add(self._checkpoint, "interval", minutes=10, id="write-ahead log")
+        add(self._sum_up, "interval", minutes=1, id="coarse history")
         add(self._optimize, "cron", hour=2, minute=10, id="statistics")
         add(self._forget, "cron", hour=2, minute=30, id="retention")
         self._scheduler.add_listener(_report, EVENT_JOB_ERROR | EVENT_JOB_MISSED)
@@ -60,6 +62,9 @@ class Housekeeping:
 
     def _checkpoint(self) -> None:
         checkpoint(self._store)
+
+    def _sum_up(self) -> None:
+        sum_up(self._store, self._clock.now_us())
 
     def _optimize(self) -> None:
         optimize(self._store)

@@ -114,7 +114,7 @@ class Block:
         found: npt.NDArray[Any] = self.more[name] if name in MORE else getattr(self, name)
         return found
 
-    def rows(self, which: slice) -> Block:
+    def rows(self, which: slice | npt.NDArray[np.bool_]) -> Block:
         """Some of the ticks."""
         return Block.of(
             self.channels, self.time_us[which], {name: self.column(name)[which] for name in _TYPES},

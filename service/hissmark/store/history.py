@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -10,6 +11,7 @@ import numpy.typing as npt
 import sqlalchemy as sa
 
 from hissmark.engine.readings import F32, U8
+from hissmark.store import coarse
 from hissmark.store.blocks import (
     CODES,
     HOUR_US,
@@ -21,10 +23,13 @@ from hissmark.store.blocks import (
     encode,
     merge,
 )
+from hissmark.store.coarsen import HOUR_S
 from hissmark.store.dialects import upsert
 from hissmark.store.records import StoredBlock
 from hissmark.store.schema import tick_blocks
 
+MOST_DUE_HOURS = 48
+"""Hours that are not summed up yet of which a coarse history still reads the ticks."""
 _GROUPS_AT_ONCE = 500
 _BLOCKS_A_PAGE = 24
 
@@ -45,6 +50,7 @@ def put_blocks(connection: sa.Connection, blocks: list[StoredBlock]) -> None:
             for b in blocks
         ],
     )
+    coarse.mark_due(connection, ((b.group, b.start_us) for b in blocks))
 
 
 def merge_ticks(connection: sa.Connection, arrived: Iterable[tuple[str, Block]]) -> None:
@@ -179,3 +185,32 @@ def of_channel(
             parts.append(block.column(name)[rows, at])
     joined = {name: np.concatenate(parts) for name, parts in columns.items()}
     return ChannelHistory(np.concatenate(times), **joined, damaged=tuple(damaged), next_from_us=next_from_us)
+
+
+def coarse_history(
+    connection: sa.Connection, group: str, channel: str, from_us: int, to_us: int, every_s: int
+) -> ChannelHistory:
+    """One channel's hours or days, with the ticks of those hours that are not summed up yet.
+
+    Where too many are not (after an upgrade), a sentence in `damaged` tells how many hours are missing.
+    """
+    damaged: list[str] = []
+    due = coarse.read_due(connection, group, from_us, to_us, MOST_DUE_HOURS + 1)
+    if len(due) > MOST_DUE_HOURS:
+        damaged.append("Older history is still being summed up for long spans; some is missing here.")
+    found = [
+        _without(b, due, every_s) for b in coarse.read_coarse(connection, group, every_s, from_us, to_us)
+    ]
+    for hour_us in due[:MOST_DUE_HOURS]:
+        found += decoded(read_blocks(connection, group, hour_us, hour_us + HOUR_US), damaged)
+    whole = of_channel(found, channel, from_us, to_us, sys.maxsize, damaged)
+    order = np.argsort(whole.time_us, kind="stable")
+    columns = {name: getattr(whole, name)[order] for name in LEVELS + CODES}
+    return ChannelHistory(whole.time_us[order], **columns, damaged=tuple(damaged))
+
+
+def _without(block: Block, due: list[int], every_s: int) -> Block:
+    """Hours that have had ticks since they were summed up are left out: their ticks are read instead."""
+    if every_s != HOUR_S:
+        return block
+    return block.rows(~np.isin(block.time_us // HOUR_US * HOUR_US, due))

@@ -168,6 +168,13 @@ class Reader:
                 return
             from_us = history.after_page(page)
 
+    def coarse_history(
+        self, group: str, channel: str, from_us: int, to_us: int, every_s: int
+    ) -> ChannelHistory:
+        """One channel's hours (3600 s) or days (86400 s): two rows each, the lowest and the highest."""
+        with self._page() as connection:
+            return history.coarse_history(connection, group, channel, from_us, to_us, every_s)
+
     def last_ticks(self, groups: Sequence[str], at_us: int, *, back_us: int = HOUR_US) -> dict[str, Block]:
         """Of each group its last tick up to a moment, not older than `back_us`; a block of one tick each."""
         with self._page() as connection:

@@ -14,6 +14,7 @@ from hissmark.publish.alarm_shapes import journal_shape
 from hissmark.publish.shapes import JournalShape
 from hissmark.publish.times import rfc3339, rfc3339_or_none
 from hissmark.store.blocks import UNKNOWN_CODE
+from hissmark.store.coarsen import DAY_S, HOUR_S
 from hissmark.store.history import ChannelHistory
 from hissmark.store.journal import JournalFilter
 from hissmark.store.reader import Reader
@@ -21,6 +22,8 @@ from hissmark.web.paging import NEWEST
 from hissmark.web.parameters import Span
 
 DAY_US = 24 * 3600 * 1_000_000
+TICKS_UP_TO_US = 8 * DAY_US
+HOURS_UP_TO_US = 400 * DAY_US
 MOST_RUNS = 2000
 MOST_MARKS = 500
 COLUMNS = ("level_db", "l50_db", "l10_db", "baseline_db", "rise_db", "expected_db", "difference_bar")
@@ -38,7 +41,9 @@ class Run(TypedDict):
 class History(TypedDict):
     """`at` holds epoch seconds; the columns run beside it, null where nothing is known or ticks are missing.
 
-    `ticks` is the number of ticks behind the points. `verdicts` and `open` are complete unless `coarse`.
+    `tick_s` is the time from row to row behind the points: of ticks, or an hour or a day where a long span
+    is told by these (lowest and highest of each, the verdict that asked for most). `ticks` is the number of
+    these rows. `verdicts` and `open` are complete unless `coarse`.
     """
 
     valve: str
@@ -63,12 +68,13 @@ def history_of(
     """The history of a valve's channel in `span` (default: the last 24 hours) in about `points` rows."""
     to_us = span.to_us if span.to_us is not None else now_us
     from_us = span.from_us if span.from_us is not None else to_us - DAY_US
-    read = _Collector(from_us, to_us, max(1, points // 2), tick_s)
-    next_us: int | None = from_us
-    while next_us is not None:
-        part = reader.history(channel.group, channel.name, next_us, to_us)
-        read.add(part)
-        next_us = part.next_from_us
+    step_s = _step_s(to_us - from_us, tick_s)
+    read = _Collector(from_us, to_us, max(1, points // 2), step_s)
+    if step_s > tick_s:
+        read.add(reader.coarse_history(channel.group, channel.name, from_us, to_us, step_s))
+    else:
+        for part in reader.history_parts(channel.group, channel.name, from_us, to_us):
+            read.add(part)
     wanted = JournalFilter(valve=channel.subject, from_us=from_us, to_us=to_us)
     marks = reader.journal(wanted, before_seq=NEWEST, limit=MOST_MARKS)
     extent = reader.sample_extent()
@@ -78,10 +84,17 @@ def history_of(
         "since": rfc3339(from_us),
         "until": rfc3339(to_us),
         "first": rfc3339_or_none(extent.first_us if extent else None),
-        "tick_s": tick_s,
+        "tick_s": step_s,
         **read.result(),  # type: ignore[typeddict-item]
         "marks": [journal_shape(row) for row in reversed(marks)],
     }
+
+
+def _step_s(span_us: int, tick_s: int) -> int:
+    """By what a span is told: ticks, hours or days."""
+    if span_us <= TICKS_UP_TO_US:
+        return tick_s
+    return max(tick_s, HOUR_S if span_us <= HOURS_UP_TO_US else DAY_S)
 
 
 def thin(

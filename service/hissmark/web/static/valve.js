@@ -10,7 +10,7 @@ import { csv } from "./table.js";
 import { ageText, exact, formatAs, serviceNow, timeElement } from "./time.js";
 import { Why } from "./why.js";
 
-const SPANS = { "1h": 3600, "6h": 21600, "24h": 86400, "7d": 604800, "30d": 2592000, "1y": 31536000 };
+const SPANS = { "1h": 3600, "6h": 21600, "24h": 86400, "7d": 604800, "30d": 2592000, "1y": 31536000, "5y": 157766400 };
 const DEFAULT = "24h";
 
 export function valvePage(page, tag, query, go) {
