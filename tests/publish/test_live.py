@@ -6,10 +6,13 @@ import asyncio
 import json
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from hissmark.engine.layout import Layout
+from hissmark.engine.register import Register
 from hissmark.publish.broadcast import Broadcaster
 from hissmark.publish.live import LiveState
 from support.invented import DEAD, MINUTE_US, PASSING, QUIET, START_US, Invented, invented
@@ -169,3 +172,21 @@ def test_falling_silent_is_told_once(plant: Invented) -> None:
     told = json.loads(plant.live.broadcast._ring[-1].data)
     assert told["groups"][0]["group"] == "North"
     assert told["groups"][0]["fresh"] is False
+
+
+def test_another_register_comes_into_force(plant: Invented) -> None:
+    """Groups as they were keep their reading, others wait; pages are told to fetch everything anew."""
+    plant.tick({"North": QUIET, "South": QUIET})
+    before = plant.live.last_heard()
+    first, *others = plant.live.layout.group_names
+    kept = {r["group"] for r in plant.live.readings()} - {first}
+    edited = Register.of(
+        [replace(c, valve="XV-new") if i == 0 else c for i, c in enumerate(plant.live.layout.channels)]
+    )
+    plant.live.use_layout(Layout.of(edited, plant.live.layout.settings))
+    assert plant.live.broadcast.number > 0
+    assert {r["group"] for r in plant.live.readings()} == kept
+    assert others
+    assert plant.live.last_heard() == before
+    plant.live.watch_freshness()
+    assert plant.live.freshness("no such group", 0) == (0, False)

@@ -274,10 +274,11 @@ class Invented:
             write_note=self.write_note, desk=self.desk, tell=self.tell,
         )  # fmt: skip
 
-    def tell(self, channel: int) -> Story | None:
+    def tell(self, channel: str) -> Story | None:
         """The story of a channel at its group's last tick."""
-        tick = self.last.get(self.layout.channels[channel].group)
-        return None if tick is None else story_of(self.layout, tick, channel)
+        index = next(i for i, c in enumerate(self.layout.channels) if c.name == channel)
+        tick = self.last.get(self.layout.channels[index].group)
+        return None if tick is None else story_of(self.layout, tick, index)
 
     def healthy(self) -> None:
         now_us = self.clock.now_us()

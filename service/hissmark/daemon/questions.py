@@ -22,11 +22,14 @@ class Questions:
     """Any thread may ask; only the worker answers."""
 
     def __init__(self) -> None:
-        self._waiting: deque[tuple[int, Future[Story | None]]] = deque()
-        self._told: dict[int, tuple[int, Story | None]] = {}
+        self._waiting: deque[tuple[str, Future[Story | None]]] = deque()
+        self._told: dict[str, tuple[int, Story | None]] = {}
 
-    def ask(self, channel: int) -> Story | None:
-        """The story of a channel at its group's last tick. Raises TimeoutError if the worker is too busy."""
+    def ask(self, channel: str) -> Story | None:
+        """The story of a channel, by its name, at its group's last tick; None if there is no such channel.
+
+        Raises TimeoutError if the worker is too busy.
+        """
         if len(self._waiting) >= MOST_WAITING:
             raise TimeoutError("too many questions are waiting")
         answer: Future[Story | None] = Future()
@@ -47,13 +50,20 @@ class Questions:
             except Exception as error:
                 answer.set_exception(error)
 
-    def _tell(self, engine: Engine, channel: int) -> Story | None:
+    def forget(self) -> None:
+        """Another register is in force: what was told is of other channels."""
+        self._told.clear()
+
+    def _tell(self, engine: Engine, channel: str) -> Story | None:
         """Worked out once a tick, however many pages ask."""
-        tick_us = int(engine.intake.tick_us[engine.layout.group_of[channel]])
+        index = next((i for i, c in enumerate(engine.layout.channels) if c.name == channel), None)
+        if index is None:
+            return None
+        tick_us = int(engine.intake.tick_us[engine.layout.group_of[index]])
         known = self._told.get(channel)
         if known is not None and known[0] == tick_us:
             return known[1]
-        story = tell(engine, channel)
+        story = tell(engine, index)
         if len(self._told) >= MOST_WAITING:
             self._told.clear()
         self._told[channel] = (tick_us, story)

@@ -33,18 +33,28 @@ class Recovered:
     entries: list[JournalEntry]
 
 
-def recover(engine: Engine, reader: Reader, on_chunk: Callable[[Recovered], None]) -> None:
-    """Restore `engine` and feed it what was stored since; `on_chunk` gets the outcome piece by piece."""
+def recover(
+    engine: Engine, reader: Reader, on_chunk: Callable[[Recovered], None], since_us: int | None = None
+) -> None:
+    """Restore `engine` and feed it what was stored since; `on_chunk` gets the outcome piece by piece.
+
+    `since_us`: where an engine begins that knows nothing yet; None: with the first sample on record.
+    """
     log.info("catching up with what is stored")
     _restore(engine, reader)
     for row in hand_over(engine, reader):
         log.warning("a change on record means nothing any more", change=row.id, subject=row.change.subject)
-    start_us = engine.resume_from_us
+    start_us = since_us if engine.resume_from_us is None else engine.resume_from_us
     if start_us is None:
         extent = reader.sample_extent()
         if extent is None:
             return
         start_us = extent.first_us
+    feed(engine, reader, start_us, on_chunk)
+
+
+def feed(engine: Engine, reader: Reader, start_us: int, on_chunk: Callable[[Recovered], None]) -> None:
+    """Feed an engine what is stored from a time on, with the operators' actions it does not contain yet."""
     actions = _Actions(engine, reader)
     for batch in _gathered(reader.samples_after(engine.layout.names, start_us)):
         engine.accept(judged_once(batch, engine.layout))

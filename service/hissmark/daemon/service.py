@@ -19,13 +19,15 @@ from hissmark.daemon.housekeeping import Housekeeping
 from hissmark.daemon.http import WebServer
 from hissmark.daemon.questions import Questions
 from hissmark.daemon.reach import book_of, certificate_of, require_safe_reach
+from hissmark.daemon.takeover import Takeover, kinds_of, levels_of
 from hissmark.daemon.worker import Parts, Worker
 from hissmark.decode.decoder import Decoder
 from hissmark.decode.limits import Limits
 from hissmark.engine.change import Change
 from hissmark.engine.engine import Engine
-from hissmark.engine.layout import LEVEL, PROCESS, Layout
+from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
+from hissmark.engine.register import Register
 from hissmark.ingest.health import Health
 from hissmark.ingest.queue import MessageQueue
 from hissmark.ingest.receiver import Receiver
@@ -69,33 +71,32 @@ class Daemon:
         self.site = site
         self.clock = clock or WallClock()
         self.failed = threading.Event()
-        self.layout = Layout.of(site.register, site.core)
-        self.engine = Engine(self.layout)
         self._store = open_store(site.store_url, site.folder)
         self._looking_up = open_for_reading(site.store_url, site.folder)
         self._book = None if demo else book_of(site, self._store, self._looking_up)
         require_safe_reach(site, self._book)
         self.reader = Reader(self._store)
-        self._writer = Writer(
-            self._store, self.layout.names, kinds=_kinds(self.layout), now_us=self.clock.now_us
-        )
+        self._writer = Writer(self._store, (), now_us=self.clock.now_us)  # first: there is but one of us
+        self._takeover = Takeover(site.folder, site.core, self._store, self._settings_version)
+        self._takeover.on_taken = self._go_on_under
+        register = self._takeover.at_start(site.register, self.clock.now_us())
+        self.layout = Layout.of(register, site.core)
+        self._writer.use_names(self.layout.names, kinds_of(self.layout))
         self.live = LiveState(self.layout, self.clock)
         self.metrics = Metrics()
         self.metrics.watch(self.live)
         self.queue = MessageQueue()
-        limits = Limits(max_ahead_s=site.core.signal.max_ahead_s)
-        self._receiver = Receiver(site.mqtt, self.queue, self.clock.now_us, self._previous_filters(), limits)
-        levels = [n for n, kind in _kinds(self.layout).items() if kind != "process"]
-        host_id = site.mqtt.sparkplug_host or ""
-        decoder = Decoder(site.mqtt.sources, self.layout.series_index(), limits, levels, host_id)
+        self._receiver = Receiver(
+            site.mqtt, self.queue, self.clock.now_us, self._previous_filters(), self._limits
+        )
         self._sparkplug = (
             SparkplugHost(site.mqtt, self.queue, self.clock.now_us) if site.mqtt.sparkplug_filters else None
         )
         self.questions = Questions()
         self._worker = Worker(
             Parts(
-                self.engine,
-                decoder,
+                Engine(self.layout),
+                self._decoder(),
                 self.queue,
                 self._writer,
                 self.reader,
@@ -104,6 +105,7 @@ class Daemon:
                 self.clock,
                 self._receiver.ack,
                 self._reading_rows,
+                self._takeover,
                 self._sparkplug.ask_rebirth if self._sparkplug else None,
                 questions=self.questions,
             )
@@ -143,6 +145,25 @@ class Daemon:
         self._seen = Health()
 
     @property
+    def engine(self) -> Engine:
+        """The engine; only its worker may touch it while the service runs."""
+        return self._worker.engine
+
+    @property
+    def _limits(self) -> Limits:
+        return Limits(max_ahead_s=self.site.core.signal.max_ahead_s)
+
+    def _decoder(self) -> Decoder:
+        names, host_id = self.layout.series_index(), self.site.mqtt.sparkplug_host or ""
+        return Decoder(self.site.mqtt.sources, names, self._limits, levels_of(self.layout), host_id)
+
+    def _go_on_under(self, layout: Layout) -> None:
+        """A new register is in force."""
+        self.layout = layout
+        self.questions.forget()
+        self.site = replace(self.site, register=layout.register)
+
+    @property
     def address(self) -> str:
         """Where the page is."""
         return self._web.address
@@ -151,6 +172,7 @@ class Daemon:
         """Catch up with what is stored, then serve and listen."""
         self._note_settings()
         self._worker.recover()
+        self._worker.take_over_register()
         self._restore_live()
         self.notifier.start()  # first: what the worker records from now on is told
         self._worker.start()
@@ -228,11 +250,14 @@ class Daemon:
             store["url"] = self._store.url.render_as_string(hide_password=True)
         return shown
 
+    def _settings_version(self, register: Register) -> str:
+        """Settings and a register as one text."""
+        channels = [msgspec.to_builtins(c) for c in register.channels]
+        return json.dumps({"settings": self.settings_shown(), "register": channels}, sort_keys=True)
+
     def _note_settings(self) -> None:
-        channels = [msgspec.to_builtins(c) for c in self.site.register.channels]
-        payload = json.dumps({"settings": self.settings_shown(), "register": channels}, sort_keys=True)
         with self._writer.transaction() as tx:
-            tx.settings_version(payload)
+            tx.settings_version(self._settings_version(self.layout.register))
             tx.meta(FILTERS, json.dumps(list(self.site.mqtt.filters)))
 
     def _previous_filters(self) -> list[str]:
@@ -294,10 +319,3 @@ def broker_trouble(health: Health) -> str:
     if health.refused:
         return "the broker refused " + "; ".join(f"{f}: {why}" for f, why in health.refused.items())
     return "" if health.subscribed else "the broker has not answered for the subscriptions yet"
-
-
-def _kinds(layout: Layout) -> dict[str, str]:
-    """What each known name is: level, percentile or process."""
-    words = {LEVEL: "level", PROCESS: "process"}
-    rows = zip(layout.input_series.tolist(), layout.input_role.tolist(), strict=True)
-    return {layout.names[s]: words.get(role, "percentile") for s, role in rows}

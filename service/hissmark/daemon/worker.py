@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import structlog
@@ -19,7 +19,8 @@ from hissmark.alarms.journal import JournalEntry
 from hissmark.daemon.clock import Clock, offset_us
 from hissmark.daemon.questions import Questions
 from hissmark.daemon.record import changes_of, newest_of_each_group
-from hissmark.daemon.recovery import Recovered, action_of, recover
+from hissmark.daemon.recovery import Recovered, action_of, feed, recover
+from hissmark.daemon.takeover import Taken, Takeover
 from hissmark.decode.columns import Batch, Decoded, Flag
 from hissmark.decode.decoder import Decoder
 from hissmark.decode.message import Message
@@ -86,6 +87,7 @@ class Parts:
     clock: Clock
     ack: Callable[[Sequence[Message]], None]
     reading_json: Callable[[Tick], list[Reading]]
+    takeover: Takeover
     ask_rebirth: Callable[[Sequence[NodeKey]], None] | None = None
     """Asks Sparkplug edge nodes for their births; None if there are no such sources."""
     questions: Questions = field(default_factory=Questions)
@@ -114,14 +116,14 @@ class Worker:
 
     def recover(self) -> None:
         """Bring the engine up to what is stored; before `start`. Raises StoppedError if told to."""
-
-        def keep(found: Recovered) -> None:
-            if self._asked or self._commit(Work(ticks=found.ticks, entries=found.entries)) is None:
-                raise StoppedError
-            self._save_if_due()
-
-        recover(self._p.engine, self._p.reader, keep)
+        recover(self._p.engine, self._p.reader, self._keep, self._p.takeover.since_us)
         self._save()
+
+    def _keep(self, found: Recovered) -> None:
+        """Put on record what came out while the engine caught up. Raises StoppedError if told to stop."""
+        if self._asked or self._commit(Work(ticks=found.ticks, entries=found.entries)) is None:
+            raise StoppedError
+        self._save_if_due()
 
     def start(self) -> None:
         self._thread.start()
@@ -156,7 +158,36 @@ class Worker:
                 log.exception(said)
             self.on_failure()
 
+    @property
+    def engine(self) -> Engine:
+        """The engine; another one once a new register was taken over."""
+        return self._p.engine
+
+    def take_over_register(self) -> None:
+        """Go on under a new register if one waits. While the store is away nothing happens."""
+        version = self._p.takeover.waiting()
+        taken = (
+            None if version is None else self._p.takeover.prepare(version, self._p.engine, self._p.decoder)
+        )
+        if taken is None:
+            return
+        self._push(force=True)  # what was judged under the old one
+        if not self._save(taken):
+            return
+        self._p = replace(self._p, engine=taken.engine, decoder=taken.decoder)
+        self._p.takeover.done(taken)
+        self._p.live.use_layout(taken.engine.layout)
+        start_us = taken.engine.resume_from_us
+        if start_us is not None:  # what waits for its tick
+            feed(taken.engine, self._p.reader, start_us, self._keep)
+        self._push(force=True)
+
     def _round(self, messages: list[Message]) -> None:
+        try:
+            self.take_over_register()
+        except StoppedError:
+            self._given_up = True
+            return
         work = self._judge(messages)
         if work:
             rows = self._commit(work)
@@ -308,28 +339,38 @@ class Worker:
         if (self._unsaved or self._unsaved_samples) and (much or time.monotonic() >= self._save_due):
             self._save()
 
-    def _save(self) -> None:
-        """Save the engine's state with the history up to it, in one transaction."""
+    def _save(self, taken: Taken | None = None) -> bool:
+        """Save the engine's state with the history up to it, in one transaction; whether that succeeded.
+
+        `taken`: a register under which the state is to be saved and to go on.
+        """
         p, began_s = self._p, time.monotonic()
         newest = newest_of_each_group(self._unsaved)
         ahead_us = offset_us(p.clock)
+        state = (taken.engine if taken else p.engine).snapshot()
+        ids = None
         try:
             with p.writer.transaction() as tx:
                 tx.ticks(blocks_of(self._unsaved, p.engine.layout))
                 tx.readings([row for tick in newest for row in p.reading_json(tick)])
-                tx.engine_state(p.engine.snapshot())
+                tx.engine_state(state)
                 if ahead_us != self._told_offset_us:
                     tx.meta(CLOCK_OFFSET, str(ahead_us))
+                if taken:
+                    ids = taken.record(tx)
         except StoreError as error:
             if not error.retry:
                 raise
             log.warning("cannot save the state yet", reason=str(error))
-            return
+            return False
+        if ids is not None:
+            p.writer.adopt(ids)
         self._unsaved, self._unsaved_samples = [], 0
         p.live.unsaved.clear()
         self._told_offset_us = ahead_us
         took_s = time.monotonic() - began_s
         self._save_due = time.monotonic() + max(SAVE_S, SAVE_SHARE * took_s)
+        return True
 
     def _push(self, force: bool = False) -> None:
         """Tell pages and metrics what is new."""

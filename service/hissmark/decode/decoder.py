@@ -70,6 +70,12 @@ class Decoder:
         }
         self._routes: dict[str, _Route] = {}
 
+    def under(self, names: dict[str, int], levels: Collection[str]) -> Decoder:
+        """The same with other known names; Sparkplug edge nodes stay born. The old one is done with."""
+        other = Decoder(self._sources, names, self._limits, levels)
+        other._sparkplug = self._sparkplug
+        return other
+
     def decode(self, messages: Sequence[Message], now_us: int) -> Decoded:
         """Samples in order of arrival, what was turned away, and names that nobody registered.
 

@@ -22,7 +22,7 @@ from hissmark.decode.columns import NOT_JUDGED, Batch
 from hissmark.engine.layout import PROCESS, Layout
 from hissmark.engine.readings import Tick
 from hissmark.publish.alarm_shapes import alarm_shape, journal_shape
-from hissmark.publish.broadcast import Broadcaster
+from hissmark.publish.broadcast import RESYNC, Broadcaster
 from hissmark.publish.reading import live_reading, readings_of
 from hissmark.publish.shapes import AlarmShape, GroupReading, JournalShape, LiveReading
 from hissmark.publish.times import parse_rfc3339, rfc3339_or_none
@@ -75,31 +75,51 @@ class LiveState:
     """The latest of everything, and the broadcast of changes. Any thread may call any method."""
 
     def __init__(self, layout: Layout, clock: Clock, *, broadcaster: Broadcaster | None = None) -> None:
-        self.layout = layout
         self.clock = clock
         self.broadcast = broadcaster or Broadcaster()
         self.unsaved = Unsaved()
         self.epoch = uuid4().hex[:8]  # tells event numbers of this run from those of the last
         self._lock = threading.Lock()
-        self._group_of = {name: i for i, name in enumerate(layout.group_names)}
-        self._channel_of_series = _channel_of_series(layout)
         self._readings: dict[str, GroupReading] = {}
-        self._heard_us = np.zeros(len(layout.channels), np.int64)
-        self._interval_s = np.array([c.interval_s or 0.0 for c in layout.channels], np.float64)
-        self._fresh = np.zeros(len(layout.group_names), np.bool_)
+        self._lay_out(layout)
         self._alarms: dict[tuple[str, str], Alarm] = {}
         self._told: dict[tuple[str, str], dict[str, object]] = {}
         self._journal: deque[JournalShape] = deque(maxlen=NEWEST_ENTRIES)
         self._health = Health()
 
+    def _lay_out(self, layout: Layout) -> None:
+        """Arrays over channels and groups, empty."""
+        self.layout = layout
+        self._group_of = {name: i for i, name in enumerate(layout.group_names)}
+        self._channel_of_series = _channel_of_series(layout)
+        self._heard_us = np.zeros(len(layout.channels), np.int64)
+        self._interval_s = np.array([c.interval_s or 0.0 for c in layout.channels], np.float64)
+        self._fresh = np.zeros(len(layout.group_names), np.bool_)
+
     # What the worker pushes.
+
+    def use_layout(self, layout: Layout) -> None:
+        """From now on another register is in force; the pages are told to look at everything anew.
+
+        A group whose sensors sit as they did keeps its reading, others wait for their next tick.
+        """
+        with self._lock:
+            before, heard_us = _places(self.layout), self._last_heard()
+            self._lay_out(layout)
+            self._heard_us[:] = [heard_us.get(c.name, 0) for c in layout.channels]
+            unchanged = {g for g, sensors in _places(layout).items() if before.get(g) == sensors}
+            self._readings = {g: reading for g, reading in self._readings.items() if g in unchanged}
+            for reading in self._readings.values():
+                self._note_reading(reading)
+        self._send(RESYNC, {})
 
     def restore(
         self, readings: Iterable[GroupReading], alarms: Sequence[Alarm], journal: Sequence[JournalRow] = ()
     ) -> None:
-        """At start: what the store knows from before. Groups no longer in the register are left out."""
+        """At start: what the store knows from before. Groups that are no longer as they were are left out."""
         with self._lock:
-            self._readings = {r["group"]: r for r in readings if r["group"] in self._group_of}
+            places = _places(self.layout)
+            self._readings = {r["group"]: r for r in readings if places.get(r["group"]) == _placed(r)}
             for reading in self._readings.values():
                 self._note_reading(reading)
             self._alarms = {(a.valve, a.alarm): a for a in alarms}
@@ -174,20 +194,21 @@ class LiveState:
 
     def freshness(self, group: str, now_us: int) -> tuple[int, bool]:
         """The newest sample of a group, and whether any of its channels is within its stale limit."""
-        newest_us, fresh = self._freshness(now_us)
-        index = self._group_of[group]
-        return int(newest_us[index]), bool(fresh[index])
+        with self._lock:
+            newest_us, fresh = self._freshness(now_us)
+            index = self._group_of.get(group)
+        return (0, False) if index is None else (int(newest_us[index]), bool(fresh[index]))
 
     def watch_freshness(self) -> None:
         """Tell the pages which groups have fallen silent or are heard again; called every second."""
-        newest_us, fresh = self._freshness(self.clock.now_us())
         with self._lock:
-            changed = np.flatnonzero(fresh != self._fresh)
+            newest_us, fresh = self._freshness(self.clock.now_us())
+            changed, names = np.flatnonzero(fresh != self._fresh), self.layout.group_names
             self._fresh = fresh
         if len(changed):
             rows = [
                 {
-                    "group": self.layout.group_names[i],
+                    "group": names[i],
                     "fresh": bool(fresh[i]),
                     "last_heard": rfc3339_or_none(int(newest_us[i])),
                 }
@@ -196,20 +217,26 @@ class LiveState:
             self._send("fresh", {"groups": rows})
 
     def _freshness(self, now_us: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
-        """int64[groups] newest sample, bool[groups] whether any channel is within its stale limit."""
-        with self._lock:
-            heard_us, interval_s = self._heard_us.copy(), self._interval_s.copy()
-        stale_s = np.maximum(float(self.layout.settings.signal.stale_s), 3.0 * interval_s)
-        fresh = (heard_us > 0) & (now_us - heard_us <= stale_s * 1e6)
+        """int64[groups] newest sample, bool[groups] whether one is within its limit (lock held)."""
+        stale_s = np.maximum(float(self.layout.settings.signal.stale_s), 3.0 * self._interval_s)
+        fresh = (self._heard_us > 0) & (now_us - self._heard_us <= stale_s * 1e6)
         starts = self.layout.first
         if not len(starts):
-            return heard_us, fresh
-        return np.maximum.reduceat(heard_us, starts), np.logical_or.reduceat(fresh, starts)
+            return self._heard_us.copy(), fresh
+        return np.maximum.reduceat(self._heard_us, starts), np.logical_or.reduceat(fresh, starts)
 
     def heard_us(self) -> npt.NDArray[np.int64]:
         """int64[channels]: time of the newest sample of each channel, 0 if none."""
         with self._lock:
             return self._heard_us.copy()
+
+    def last_heard(self) -> dict[str, int]:
+        """Channel -> time of its newest sample, 0 if none."""
+        with self._lock:
+            return self._last_heard()
+
+    def _last_heard(self) -> dict[str, int]:
+        return dict(zip((c.name for c in self.layout.channels), self._heard_us.tolist(), strict=True))
 
     def active(self) -> list[Alarm]:
         """Every alarm that is not at rest: unacknowledged first, then by priority, then the newest."""
@@ -267,6 +294,15 @@ _PRIORITY_RANK = {"high": 0, "medium": 1, "low": 2}
 def urgency(alarm: Alarm) -> tuple[int, int, int]:
     """Sort key: unacknowledged first, then by priority, then the newest."""
     return (_STATE_RANK.get(alarm.state, 3), _PRIORITY_RANK[alarm.priority], -alarm.raised_us)
+
+
+def _places(layout: Layout) -> dict[str, list[tuple[str, str]]]:
+    """Group -> its sensors and what they sit on, in pipe order."""
+    return {g: [(c.name, c.subject) for c in rows] for g, rows in layout.register.groups.items()}
+
+
+def _placed(reading: GroupReading) -> list[tuple[str, str]]:
+    return [(c["channel"], c["valve"] or c["channel"]) for c in reading["channels"]]
 
 
 def _channel_of_series(layout: Layout) -> npt.NDArray[np.int32]:

@@ -188,7 +188,9 @@ class LiveCollector(Collector):
         family = GaugeMetricFamily(
             "hissmark_channel_last_heard_timestamp_seconds", "Newest sample", labels=["group", "channel"]
         )
-        for channel, us in zip(self._live.layout.channels, self._live.heard_us().tolist(), strict=True):
+        heard = self._live.last_heard()
+        for channel in self._live.layout.channels:
+            us = heard.get(channel.name)
             if us:
                 family.add_metric([channel.group, channel.name], us / 1e6)
         return family

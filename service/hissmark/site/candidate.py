@@ -88,6 +88,12 @@ def moved_to(present: Register, channel: str, valve: str, cells: Mapping[str, st
     return rows_text(rows.values())
 
 
+def digest_of_file(folder: Path) -> str | None:
+    """Digest of the register that stands in the folder; None if there is none or it has errors."""
+    site, _ = examine(folder)
+    return None if site is None else digest_of(site.register)
+
+
 def register_of(text: str) -> Register:
     """The register that text on record describes (it was sound when it was put there)."""
     return to_register(read_drafts(text.encode(), Findings(REGISTER_FILE)))

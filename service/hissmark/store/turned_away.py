@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import sqlalchemy as sa
 
 from hissmark.decode.columns import Reject, UnknownName
@@ -76,6 +78,14 @@ def _bound_unknown(connection: sa.Connection, limit: int) -> None:
         connection.execute(
             sa.delete(unknown_names).where(names.name == sa.bindparam("gone")), [{"gone": n} for n in surplus]
         )
+
+
+def forget_unknown(connection: sa.Connection, names: Sequence[str]) -> None:
+    """Take names off the list that are in the register now."""
+    listed = set(connection.scalars(sa.select(unknown_names.c.name)))
+    gone = [{"gone": name} for name in names if name in listed]
+    if gone:
+        connection.execute(sa.delete(unknown_names).where(unknown_names.c.name == sa.bindparam("gone")), gone)
 
 
 def read_rejects(connection: sa.Connection, before_seq: int | None, limit: int) -> list[RejectRow]:

@@ -23,7 +23,7 @@ import sqlalchemy as sa
 
 from hissmark.alarms.journal import JournalEntry
 from hissmark.decode.columns import Batch, Reject, UnknownName
-from hissmark.store import actions, history, journal, judged, rows, turned_away
+from hissmark.store import actions, history, journal, judged, registers, rows, turned_away
 from hissmark.store import series as series_table
 from hissmark.store.blocks import Block
 from hissmark.store.errors import in_words
@@ -88,6 +88,10 @@ class Writer:
             connection = self._ready()
             with connection.begin():
                 ids = series_table.register(connection, names, kinds or {}, self._now_us())
+        self._ids = ids
+
+    def adopt(self, ids: npt.NDArray[np.int32]) -> None:
+        """The same once a transaction that registered the names (`Transaction.use_names`) has committed."""
         self._ids = ids
 
     @contextmanager
@@ -220,6 +224,20 @@ class Transaction:
     def settings_version(self, payload: str) -> int:
         """Record settings and register (JSON text) if they differ from the last version; returns its id."""
         return judged.add_settings_version(self._connection, self._now_us, payload)
+
+    def use_names(self, names: Sequence[str], kinds: Mapping[str, str]) -> npt.NDArray[np.int32]:
+        """Register names of a new register; after the commit give what this returns to `Writer.adopt`."""
+        turned_away.forget_unknown(self._connection, names)
+        return series_table.register(self._connection, names, kinds, self._now_us)
+
+    def register_in_force(
+        self, number: int, after_us: Mapping[str, int], left_behind: list[dict[str, Any]]
+    ) -> None:
+        """A version of the register is in force, together with the engine's state under it."""
+        registers.settle(
+            self._connection, number, registers.IN_FORCE, applied_us=self._now_us,
+            applied_after_us=after_us, left_behind=left_behind,
+        )  # fmt: skip
 
     def meta(self, key: str, value: str) -> None:
         """Set a value that the service keeps for itself."""

@@ -48,7 +48,7 @@ Act = Callable[[ActionRequest], ActionOutcome]
 
 MakeChange = Callable[[Change], ActionOutcome]
 """Puts a change on record; returns once it is taken up or refused. May raise TimeoutError."""
-Tell = Callable[[int], Story | None]
+Tell = Callable[[str], Story | None]
 
 WriteNote = Callable[[str, str, str | None], ShiftNote]
 """Puts a note on record: author, text, valve or None. Durable once it returns."""
@@ -71,7 +71,7 @@ class WebContext:
         proxies: addresses whose word about others is believed.
         tls: whether the service itself encrypts.
         desk: takes findings and repairs, follows their checks.
-        tell: the story of a channel (by its index) as of this moment; None where no engine is at hand, and it
+        tell: the story of a channel (by its name) as of this moment; None where no engine is at hand, and it
             is worked out from the store. May raise TimeoutError.
         user: who asks, in the context of one request; None while nobody has to sign in.
     """

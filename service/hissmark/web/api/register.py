@@ -44,14 +44,14 @@ def channels(context: Context, limit: Limit = 200, after: OptionalName = None) -
     """Every channel of the register with its health."""
     live = context.live
     names, more = page_of([c.name for c in live.layout.channels], after, limit)
-    heard = dict(zip((c.name for c in live.layout.channels), live.heard_us().tolist(), strict=True))
+    heard = live.last_heard()
     rows = {c.name: c for c in live.layout.channels}
     said: dict[str, dict[str, Any]] = {c["channel"]: dict(c) for r in live.readings() for c in r["channels"]}
     page = []
     for name in names:
         latest = said.get(name)
         state = {key: latest[key] for key in _STATE} if latest else dict.fromkeys(_STATE)
-        page.append({**register_row(rows[name]), **state, "last_heard": rfc3339_or_none(heard[name])})
+        page.append({**register_row(rows[name]), **state, "last_heard": rfc3339_or_none(heard.get(name, 0))})
     link = next_link("/api/v1/channels", {"limit": limit, "after": more}) if more else None
     return answer({"channels": page, "next": link})
 

@@ -103,22 +103,23 @@ def explain(
     """The story of a verdict: what was heard, which explanations were compared, what would change it."""
     live = context.live
     channel = known_valve(live, tag)
-    found = _told(context, live.layout.channels.index(channel), past_us(live, at))
+    found = _told(context, channel, past_us(live, at))
     if found is None:
         raise not_found("verdict", tag, "Nothing is on record for that moment; see valves/{tag}/history.")
     return answer(story_shape(found.story, found.basis, found.saved_us))
 
 
-def _told(context: WebContext, channel: int, at_us: int | None) -> Told | None:
+def _told(context: WebContext, channel: Channel, at_us: int | None) -> Told | None:
     """From the living engine if it is about now, else from the store."""
     if at_us is None and context.tell is not None:
         try:
-            story = context.tell(channel)
+            story = context.tell(channel.name)
         except TimeoutError:
             raise HTTPException(503, "The service is too busy to tell its reasons now; ask again.") from None
         return None if story is None else Told(story, Basis.LIVE, None)
     with _one_at_a_time:
-        return story_at(context.live.layout, context.reader, channel, at_us)
+        layout = context.live.layout
+        return story_at(layout, context.reader, layout.channels.index(channel), at_us)
 
 
 @router.get("/{tag:path}", response_model=Believed)

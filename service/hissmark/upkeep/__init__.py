@@ -1,0 +1,1 @@
+"""Keeping the register and the backgrounds true: import, moves, history, commissioning, approval."""
