@@ -32,7 +32,7 @@ WHO = ("--operator", "M. Okafor", "--comment", "annex")
 
 def register(folder: Path, command: str, *words: str) -> str:
     """`hissmark register`, in this process: it has to be quick to strike in the middle of the stream."""
-    done = hissmark("register", command, str(folder), *words)
+    done = hissmark("register", str(folder), command, *words)
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
 

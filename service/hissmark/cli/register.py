@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -12,17 +12,20 @@ from hissmark.cli.errors import CommandError
 from hissmark.cli.options import AsJson, SiteFolder
 from hissmark.cli.registering import answer, cells_of_options, opened_book, put_changes, version_of
 
+if TYPE_CHECKING:
+    from hissmark.upkeep.commissioning import ChannelCheck
+
 _EPILOG = """\b
 Examples:
-  hissmark register import north valves.csv                 what is wrong with it, what it would change
-  hissmark register import north valves.csv --apply --operator "M. Okafor" --comment "north header added"
-  hissmark register export north --out register-today.csv
-  hissmark register history north
-  hissmark register diff north 3 5
-  hissmark register rollback north 3 --operator "M. Okafor" --comment "wrong file"
-  hissmark register add north                               names that arrive and are not in the register
-  hissmark register add north AE-7 --valve XV-7 --group flare --position 7 --apply --operator "M. Okafor"
-  hissmark register move north AE-7 XV-9 --apply --operator "M. Okafor"
+  hissmark register north import valves.csv                 what is wrong with it, what it would change
+  hissmark register north import valves.csv --apply --operator "M. Okafor" --comment "north header added"
+  hissmark register north export --out register-today.csv
+  hissmark register north history
+  hissmark register north diff 3 5
+  hissmark register north rollback 3 --operator "M. Okafor" --comment "wrong file"
+  hissmark register north add                               names that arrive and are not in the register
+  hissmark register north add AE-7 --valve XV-7 --group flare --position 7 --apply --operator "M. Okafor"
+  hissmark register north move AE-7 XV-9 --apply --operator "M. Okafor"
 
 Nothing changes without --apply. A running service takes the register over between two ticks, a stopped one
 when it starts. Every version stays on record."""
@@ -50,9 +53,19 @@ def add_to(parent: typer.Typer) -> None:
     )  # fmt: skip
 
 
+@app.callback()
+def main(context: typer.Context, site: SiteFolder) -> None:
+    """The register of channels: import, export, history, changes while the service runs."""
+    context.obj = site
+
+
+def _site(context: typer.Context) -> Path:
+    return Path(context.obj)
+
+
 @app.command("import", short_help="Look at a CSV, and put it in force.")
 def import_(
-    site: SiteFolder,
+    context: typer.Context,
     file: Annotated[Path, typer.Argument(metavar="FILE", help="The CSV.", exists=True, dir_okay=False)],
     apply: Apply = False,
     operator: Operator = "",
@@ -66,14 +79,14 @@ def import_(
     """
     from hissmark.store.registers import How
 
-    with opened_book(site, apply, operator) as (book, present):
+    with opened_book(_site(context), apply, operator) as (book, present):
         candidate = book.look_at(present, file.read_bytes(), file.name)
         answer(book, candidate, How.IMPORTED, apply, operator, comment, wait, as_json)
 
 
 @app.command("add", short_help="Add a channel, or list names that are not in the register.")
 def add(
-    site: SiteFolder,
+    context: typer.Context,
     name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="Name it arrives under.")] = None,
     valve: Annotated[
         str, typer.Option(metavar="TAG", help="The valve it sits on; none: a reference point.")
@@ -92,20 +105,20 @@ def add(
     from hissmark.store.registers import How
 
     if name is None:
-        _list_unknown(site, as_json)
+        _list_unknown(_site(context), as_json)
         return
     row = {
         "channel": name, "kind": "valve" if valve else "reference", "valve": valve, "group": group,
         "position": "" if position is None else str(position), **cells_of_options(more),
     }  # fmt: skip
-    with opened_book(site, apply, operator) as (book, present):
+    with opened_book(_site(context), apply, operator) as (book, present):
         candidate = book.look_at_text(present, with_rows(present, [row]))
         answer(book, candidate, How.ADDED, apply, operator, comment, wait, as_json)
 
 
 @app.command("move", short_help="Say that a sensor sits on another valve now.")
 def move(
-    site: SiteFolder,
+    context: typer.Context,
     channel: Annotated[str, typer.Argument(metavar="CHANNEL", help="The sensor's channel.")],
     valve: Annotated[str, typer.Argument(metavar="VALVE", help="Tag of the valve it sits on now.")],
     more: Set = None,
@@ -122,7 +135,7 @@ def move(
     from hissmark.site.candidate import EditError, moved_to
     from hissmark.store.registers import How
 
-    with opened_book(site, apply, operator) as (book, present):
+    with opened_book(_site(context), apply, operator) as (book, present):
         try:
             text = moved_to(present, channel, valve, cells_of_options(more))
         except EditError as error:
@@ -134,7 +147,7 @@ def move(
 
 @app.command("rollback", short_help="Put a version of before in force again.")
 def rollback(
-    site: SiteFolder,
+    context: typer.Context,
     version: Version,
     apply: Apply = False,
     operator: Operator = "",
@@ -145,7 +158,7 @@ def rollback(
     """Put a version of before in force again; it becomes a new version."""
     from hissmark.store.registers import How
 
-    with opened_book(site, apply, operator) as (book, present):
+    with opened_book(_site(context), apply, operator) as (book, present):
         text = version_of(book, version).text
         why = comment or f"back to version {version}"
         answer(
@@ -155,14 +168,14 @@ def rollback(
 
 @app.command("export", short_help="The register as CSV.")
 def export(
-    site: SiteFolder,
+    context: typer.Context,
     out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Into this file.")] = None,
     version: Annotated[int | None, typer.Option(help="A version of before.")] = None,
 ) -> None:
     """Write the register in force, or a version of before, as CSV after RFC 4180 (UTF-8)."""
     from hissmark.site.register_text import register_text
 
-    with opened_book(site, False, "") as (book, present):
+    with opened_book(_site(context), False, "") as (book, present):
         text = register_text(present) if version is None else version_of(book, version).text
     if out is None:
         sys.stdout.write(text.replace("\r\n", "\n"))
@@ -173,7 +186,7 @@ def export(
 
 @app.command("history", short_help="Who changed the register, when and why.")
 def history(
-    site: SiteFolder,
+    context: typer.Context,
     limit: Annotated[int, typer.Option(min=1, max=10_000, help="Newest versions to show.")] = 50,
     as_json: AsJson = False,
 ) -> None:
@@ -181,7 +194,7 @@ def history(
     from hissmark.cli.output import console, put_json, put_table, table
     from hissmark.upkeep.shapes import version_shape
 
-    with opened_book(site, False, "") as (book, _):
+    with opened_book(_site(context), False, "") as (book, _):
         rows = [version_shape(v) for v in book.versions(limit=limit)]
     if as_json:
         for row in rows:
@@ -197,7 +210,7 @@ def history(
 
 @app.command("diff", short_help="What changed between two versions.")
 def diff(
-    site: SiteFolder,
+    context: typer.Context,
     first: Annotated[int | None, typer.Argument(metavar="[VERSION]", help="The earlier one.")] = None,
     second: Annotated[int | None, typer.Argument(metavar="[VERSION]", help="The later one.")] = None,
     as_json: AsJson = False,
@@ -206,7 +219,7 @@ def diff(
     from hissmark.site.candidate import register_of
     from hissmark.site.register_diff import difference
 
-    with opened_book(site, False, "") as (book, present):
+    with opened_book(_site(context), False, "") as (book, present):
         newest = book.in_force()
         if first is None:
             first = newest.base_id if newest else None
@@ -215,6 +228,41 @@ def diff(
         before = register_of(version_of(book, first).text)
         after = present if second is None else register_of(version_of(book, second).text)
     put_changes(difference(before, after), as_json)
+
+
+@app.command("commission", short_help="Does each sensor and tag deliver what the register says?")
+def commission(
+    context: typer.Context,
+    group: Annotated[str | None, typer.Argument(metavar="[GROUP]", help="Only this group.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Check every channel: heard, believable, on time, tags alive, spill in the order of the register.
+
+    Exit code 1 if something is wrong. What has not been seen yet is no fault.
+    """
+    from hissmark.cli.opened import opened
+    from hissmark.cli.output import put_json
+    from hissmark.upkeep.commissioning import Standing
+    from hissmark.upkeep.looking import commission as look
+    from hissmark.upkeep.shapes import check_shape
+
+    with opened(_site(context)) as site:
+        groups = list(site.site.register.groups)
+        if group is not None and group not in groups:
+            raise CommandError(f"{group!r} is no group. Groups are: {', '.join(groups)}.")
+        found = look(site.reader, site.site.register, groups if group is None else [group], site.now_us)
+    for name, checks in found.items():
+        for check in checks:
+            put_json(check_shape(check, name)) if as_json else _put_check(check, name)
+    if any(c.standing is Standing.WRONG for checks in found.values() for c in checks):
+        raise typer.Exit(1)
+
+
+def _put_check(check: ChannelCheck, group: str) -> None:
+    typer.echo(f"{check.channel} ({check.subject}, group {group}): {check.standing}")
+    for p in check.points:
+        mark = "" if p.standing == "fine" else f"{p.standing}: "
+        typer.echo(f"    {p.what}: {mark}{p.found}. {p.do}".rstrip())
 
 
 def _list_unknown(site: Path, as_json: bool) -> None:

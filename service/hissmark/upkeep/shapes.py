@@ -11,6 +11,7 @@ from hissmark.site.candidate import Candidate
 from hissmark.site.problems import Problem
 from hissmark.site.register_diff import ChannelChange, summary
 from hissmark.store.registers import RegisterVersion
+from hissmark.upkeep.commissioning import ChannelCheck
 
 
 class CellShape(TypedDict):
@@ -65,6 +66,35 @@ class VersionShape(TypedDict):
     how: str
     base: int | None
     outcome: str
+
+
+class PointShape(TypedDict):
+    """One point of the commissioning check: how it stands, what was found, what to do."""
+
+    what: str
+    standing: str
+    found: str
+    do: str
+
+
+class ChannelCheckShape(TypedDict):
+    """The commissioning check of one channel; `standing` is the worst of its points."""
+
+    channel: str
+    subject: str
+    group: str
+    standing: str
+    points: list[PointShape]
+
+
+def check_shape(check: ChannelCheck, group: str) -> ChannelCheckShape:
+    points: list[PointShape] = [
+        {"what": p.what, "standing": p.standing.value, "found": p.found, "do": p.do} for p in check.points
+    ]
+    return {
+        "channel": check.channel, "subject": check.subject, "group": group,
+        "standing": check.standing.value, "points": points,
+    }  # fmt: skip
 
 
 def change_shape(change: ChannelChange) -> ChangeShape:
