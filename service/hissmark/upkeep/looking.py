@@ -8,8 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from hissmark.engine.register import PERCENTILE_SUFFIXES, Channel, Register
-from hissmark.store.blocks import Block
-from hissmark.store.history import after_page, decoded
+from hissmark.store.history import decoded
 from hissmark.store.reader import Reader
 from hissmark.upkeep.commissioning import ChannelCheck, Heard, Series, check_channels
 from hissmark.upkeep.spill_pattern import Openings
@@ -66,14 +65,6 @@ def _names(channel: Channel) -> Iterator[str]:
 def _with_pattern(
     reader: Reader, channels: Sequence[Channel], checks: dict[str, ChannelCheck], now_us: int
 ) -> list[ChannelCheck]:
-    blocks = _blocks(reader, channels[0].group, now_us - SPILL_DAYS * 86_400 * US, now_us)
-    pattern = Openings(channels).take(blocks).points()
+    stored = reader.blocks(channels[0].group, now_us - SPILL_DAYS * 86_400 * US, now_us)
+    pattern = Openings(channels).take(decoded(stored, [])).points()
     return [replace(checks[c.name], points=(*checks[c.name].points, pattern[c.name])) for c in channels]
-
-
-def _blocks(reader: Reader, group: str, from_us: int, to_us: int) -> Iterator[Block]:
-    """The group's ticks, block by block."""
-    damaged: list[str] = []
-    while page := reader.blocks(group, from_us, to_us):
-        yield from decoded(page, damaged)
-        from_us = after_page(page)
