@@ -12,6 +12,7 @@ import pytest
 import sqlalchemy as sa
 
 from hissmark.store import Writer, open_for_reading, open_store
+from hissmark.store.archive.place import Folder
 from hissmark.store.reader import Reader
 
 NAMES = ("PT-1", "XV-101", "XV-102", "XV-103")
@@ -39,8 +40,12 @@ class Store:
         self._open.callback(writer.close)
         return writer
 
+    @property
+    def archive(self) -> Folder:
+        return Folder(self.folder / "archive")
+
     def reader(self) -> Reader:
-        reader = Reader(open_for_reading(self.url, self.folder))
+        reader = Reader(open_for_reading(self.url, self.folder), self.archive)
         self._open.callback(reader.close)
         return reader
 

@@ -29,6 +29,9 @@ class AuditEvent(StrEnum):
     ENABLED = "enabled"
     TOKEN_CREATED = "token-created"  # noqa: S105
     TOKEN_REVOKED = "token-revoked"  # noqa: S105
+    HOLD_PLACED = "hold-placed"
+    HOLD_RELEASED = "hold-released"
+    DELETED = "deleted"
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,7 +54,7 @@ class Opened:
 def opened(folder: Path) -> Iterator[Opened]:
     """The site in `folder` and its store. Raises SiteError or StoreError that says what to do."""
     site = load_site(folder)
-    reader = Reader(open_for_reading(site.store_url, site.folder))
+    reader = Reader(open_for_reading(site.store_url, site.folder), site.archive)
     try:
         yield Opened(site, reader)
     finally:

@@ -3,35 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC
+from datetime import UTC, datetime, timedelta
 
 import sqlalchemy as sa
 import structlog
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MISSED, JobExecutionEvent  # type: ignore[import-untyped]
 from apscheduler.schedulers.background import BackgroundScheduler  # type: ignore[import-untyped]
 
-from hissmark.daemon.clock import Clock
+from hissmark.daemon.long_history import LongHistory
 from hissmark.publish.live import LiveState
+from hissmark.publish.metrics import Metrics
 from hissmark.store.coarse import sum_up
 from hissmark.store.reader import Reader
-from hissmark.store.retention import checkpoint, delete_samples_before, optimize
+from hissmark.store.retention import checkpoint, optimize
 
 log = structlog.get_logger("hissmark.daemon")
 
-DAY_US = 86_400 * 1_000_000
+SOON_S = 120
 
 
 class Housekeeping:
     """Retention, statistics, write-ahead log, gauges. Nothing here holds up intake."""
 
     def __init__(
-        self, store: sa.Engine, reader: Reader, live: LiveState, clock: Clock, retention_days: int,
+        self, store: sa.Engine, reader: Reader, live: LiveState, metrics: Metrics, long_history: LongHistory,
         look: Callable[[], None],
     ) -> None:  # fmt: skip
-        self._store, self._reader, self._live, self._clock = store, reader, live, clock
-        self._retention_days = retention_days
+        self._store, self._reader, self._live, self._metrics = store, reader, live, metrics
+        soon = datetime.now(UTC) + timedelta(seconds=SOON_S)
         self.forget_more: Callable[[], object] = lambda: None
-        """What else is deleted once it is old, beside samples."""
+        """What is deleted once it is old, beside the long history."""
         self._scheduler = BackgroundScheduler(
             timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": 3600, "max_instances": 1}
         )
@@ -42,7 +43,9 @@ class Housekeeping:
         add(self._sum_up, "interval", minutes=1, id="coarse history")
         add(self._optimize, "cron", hour=2, minute=10, id="statistics")
         add(self._forget, "cron", hour=2, minute=30, id="retention")
-        self._scheduler.add_listener(_report, EVENT_JOB_ERROR | EVENT_JOB_MISSED)
+        # Soon after a start, so that what was missed while the service was down is made up for.
+        add(long_history.run, "interval", hours=1, id="long history", next_run_time=soon)
+        self._scheduler.add_listener(self._report, EVENT_JOB_ERROR | EVENT_JOB_MISSED)
 
     def every(self, seconds: float, job: Callable[[], object], name: str) -> None:
         """Do something else now and then, from the start on."""
@@ -71,19 +74,14 @@ class Housekeeping:
 
     def _forget(self) -> None:
         self.forget_more()
-        if not self._retention_days:
-            return
-        gone = delete_samples_before(self._store, self._clock.now_us() - self._retention_days * DAY_US)
-        if gone:
-            log.info("samples beyond the retention deleted", samples=gone, days=self._retention_days)
 
-
-def _report(event: JobExecutionEvent) -> None:
-    if event.exception is not None:
-        log.error(
-            "a housekeeping job failed; it runs again at its next time",
-            job=event.job_id,
-            reason=str(event.exception),
-        )
-    else:
-        log.warning("a housekeeping job was missed", job=event.job_id)
+    def _report(self, event: JobExecutionEvent) -> None:
+        self._metrics.job_failures.labels(event.job_id).inc()
+        if event.exception is not None:
+            log.error(
+                "a housekeeping job failed; it runs again at its next time",
+                job=event.job_id,
+                reason=str(event.exception),
+            )
+        else:
+            log.warning("a housekeeping job was missed", job=event.job_id)

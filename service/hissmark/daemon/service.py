@@ -17,6 +17,7 @@ from hissmark.daemon.backup_job import BackupJob
 from hissmark.daemon.clock import Clock, WallClock
 from hissmark.daemon.housekeeping import Housekeeping
 from hissmark.daemon.http import WebServer
+from hissmark.daemon.long_history import LongHistory
 from hissmark.daemon.questions import Questions
 from hissmark.daemon.reach import book_of, certificate_of, require_safe_reach
 from hissmark.daemon.takeover import Takeover, kinds_of, levels_of
@@ -75,7 +76,7 @@ class Daemon:
         self._looking_up = open_for_reading(site.store_url, site.folder)
         self._book = None if demo else book_of(site, self._store, self._looking_up)
         require_safe_reach(site, self._book)
-        self.reader = Reader(self._store)
+        self.reader = Reader(self._store, site.archive)
         self._writer = Writer(self._store, (), now_us=self.clock.now_us)  # first: there is but one of us
         self._takeover = Takeover(site.folder, site.core, self._store, self._settings_version)
         self._takeover.on_taken = self._go_on_under
@@ -111,8 +112,9 @@ class Daemon:
             )
         )
         self._worker.on_failure = self.failed.set
+        long_history = LongHistory(site, self._store, self.layout, self.clock)
         self._housekeeping = Housekeeping(
-            self._store, self.reader, self.live, self.clock, site.settings.store.retention_days, self._look
+            self._store, self.reader, self.live, self.metrics, long_history, self._look
         )
         self.notifier = notifier_of(site, self._store, self.live)
         self._housekeeping.forget_more = self.notifier.forget

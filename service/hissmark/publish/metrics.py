@@ -76,6 +76,13 @@ class Metrics:
             "hissmark_http_request_duration_seconds", "To answer a request", ["route", "status"],
             buckets=_HTTP_BUCKETS_S, registry=on,
         )  # fmt: skip
+        self.job_failures = Counter(
+            "hissmark_housekeeping_failures",
+            "Housekeeping jobs that failed or were missed",
+            ["job"],
+            registry=on,
+        )
+        self.job_failures.labels("long history")
         for reason in RejectReason:
             self.rejects.labels(reason.value)  # so that a rate exists before the first one
         for why in ("late", "ahead", "retained"):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from hissmark.decode.source import MqttSource
 from hissmark.engine.register import Register
@@ -23,6 +24,9 @@ from hissmark.site.settings import MqttTable, SiteSettings, SourceSettings
 from hissmark.site.settings_text import read_settings
 from hissmark.site.toml_lines import TomlLines
 from hissmark.site.toml_text import parse_toml
+
+if TYPE_CHECKING:
+    from hissmark.store.archive.place import Place
 
 SETTINGS_FILE = "site.toml"
 REGISTER_FILE = register_file.FILE
@@ -50,6 +54,13 @@ class Site:
     def store_url(self) -> str:
         """Where the database is; the environment variable HISSMARK_STORE_URL wins over site.toml."""
         return os.environ.get(STORE_URL_VARIABLE) or self.settings.store.url
+
+    @property
+    def archive(self) -> Place | None:
+        """Where older samples are filed; None if they stay in the database. Raises StoreError."""
+        from hissmark.store.archive.place import place_of  # checking a folder needs no database
+
+        return place_of(self.settings.store.archive, self.folder)
 
     @property
     def mqtt(self) -> MqttSettings:

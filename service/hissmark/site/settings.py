@@ -84,15 +84,28 @@ class HttpSettings(Table):
 
 
 class StoreSettings(Table):
-    """``[store]``: the database and its backups. `retention_days` 0 keeps samples for good.
+    """``[store]``: the database, the archive of older samples, and backups.
 
     Attributes:
+        url: the database.
+        archive: where older samples are filed as Parquet, by day and group: a folder (relative to the site
+            folder), or any store that fsspec reaches, e.g. `s3://bucket/north`. Empty: all stay in the database.
+        recent_days: days that samples stay in the database before they are filed. More makes looking at
+            recent samples of single channels slower and the database larger.
+        retention_days: how long single samples are kept, on file or not; 0 keeps them for good. Levels per
+            tick, verdicts and the alarm journal always stay.
+        minute_days: how long sums by minute are kept; 0 keeps them for good.
+        hour_days: the same for sums by hour.
         backup_folder: where the service makes a backup now and then; none: it makes none.
         backup_every_h: how often. backup_keep: how many stay; older ones are deleted.
     """
 
     url: Text = "sqlite:///data/hissmark.db"
+    archive: str = "data/archive"
+    recent_days: Annotated[int, Field(ge=1, le=3650)] = 3
     retention_days: Annotated[int, Field(ge=0, le=36_500)] = 0
+    minute_days: Annotated[int, Field(ge=0, le=36_500)] = 1095
+    hour_days: Annotated[int, Field(ge=0, le=36_500)] = 0
     backup_folder: Text | None = None
     backup_every_h: Annotated[int, Field(ge=1, le=8760)] = 24
     backup_keep: Annotated[int, Field(ge=1, le=1000)] = 7

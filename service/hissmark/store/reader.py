@@ -9,8 +9,8 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +29,12 @@ from hissmark.store.calibrations import (
     read_assumptions,
     read_calibrations,
 )
+from hissmark.store.archive import catalogue
+from hissmark.store.archive.catalogue import Kind
+from hissmark.store.archive.joined import Joined, Wanted
+from hissmark.store.archive.place import Place
+from hissmark.store.archive.rollup import PLAIN_MEAN, Rollup
+from hissmark.store.archive.rollup_read import RollupReader
 from hissmark.store.errors import in_words
 from hissmark.store.history import ChannelHistory
 from hissmark.store.journal import JournalFilter
@@ -54,16 +60,18 @@ from hissmark.store.schema import samples
 PAGE_ROWS = 50_000
 """Samples read at once; bounds memory (about 10 MB) and how long a read transaction lasts."""
 
-_LAST_US = sys.maxsize
-_FEW_NAMES = 100
+_FIRST_US, _LAST_US = 0, sys.maxsize
 
 
 class Reader:
     """Reads a store opened with `open_for_reading` (or `open_store`, inside the service)."""
 
-    def __init__(self, engine: sa.Engine) -> None:
+    def __init__(self, engine: sa.Engine, archive: Place | None = None) -> None:
+        """`archive`: where sealed samples are; without it a store that has sealed any is refused."""
         self._engine = engine
         self._place = place_of(engine.url)
+        self._joined = Joined(self._page, archive)
+        self._rollups = RollupReader(self._page, self._joined)
 
     @contextmanager
     def _page(self) -> Iterator[sa.Connection]:
@@ -88,21 +96,10 @@ class Reader:
 
         `Batch.series` indexes `names`; a name that was never stored yields nothing.
         """
-        index = self._index(names)
-        wanted = np.flatnonzero(index >= 0).tolist()
-        if not wanted:
-            return
-        few = wanted if len(wanted) <= _FEW_NAMES else None
-        after = (from_us, -1)
-        while True:
-            with self._page() as connection:
-                rows = _sample_page(connection, after, to_us, few, page_rows)
-            batch = _batch(rows, index)
-            if len(batch):
-                yield batch
-            if len(rows) < page_rows:
-                return
-            after = (rows[-1][0], rows[-1][1])
+        index, wanted = self._wanted(names)
+        if wanted.ids:
+            for found in self._joined.columns(wanted, from_us, to_us, page_rows):
+                yield Batch(index[found.series_id], found.time_us, found.value, found.flags)
 
     def samples_after(
         self, names: Sequence[str], from_us: int, *, page_rows: int = PAGE_ROWS
@@ -113,14 +110,27 @@ class Reader:
         """
         return self.raw(names, from_us, _LAST_US, page_rows=page_rows)
 
-    def _index(self, names: Sequence[str]) -> npt.NDArray[np.int32]:
-        """Series id -> index into `names`, -1 for others. int32[highest id + 1]."""
+    def rollups(self, names: Sequence[str], kind: Kind, from_us: int, to_us: int) -> Iterator[Rollup]:
+        """Minutes or hours with from_us <= start < to_us, part by part, each by name, then time.
+
+        `Rollup.series_id` indexes `names`.
+        """
+        index, wanted = self._wanted(names)
+        levels = frozenset(row.id for row in self.series() if row.kind != PLAIN_MEAN)
+        if wanted.ids:
+            extent = self.sample_extent()
+            to_us = min(to_us, extent.last_us + 1) if extent else from_us
+            for found in self._rollups.rollups(wanted, levels, kind, from_us, to_us):
+                yield replace(found, series_id=index[found.series_id])
+
+    def _wanted(self, names: Sequence[str]) -> tuple[npt.NDArray[np.int32], Wanted]:
+        """Series id -> index into `names`, int32[highest id + 1], -1 for others; and the ids by name."""
         position = {name: i for i, name in enumerate(names)}
-        known = self.series()
-        index = np.full(max((row.id for row in known), default=0) + 1, -1, np.int32)
-        for row in known:
-            index[row.id] = position.get(row.name, -1)
-        return index
+        known = {row.name: row.id for row in self.series() if row.name in position}
+        index = np.full(max(known.values(), default=0) + 1, -1, np.int32)
+        for name, number in known.items():
+            index[number] = position[name]
+        return index, Wanted(known)
 
     def sample_extent(self) -> Extent | None:
         """Time of the first and last sample; None while there is none. Quick."""
@@ -131,12 +141,15 @@ class Reader:
                     sa.select(sa.func.max(samples.c.time_us)).scalar_subquery(),
                 )
             ).one()
-        return None if first is None else Extent(first, last)
+            sealed = catalogue.sealed_extent(connection)
+        if sealed is None:
+            return None if first is None else Extent(first, last)
+        return Extent(min(sealed[0], first or sealed[0]), max(sealed[1], last or 0))
 
     def sample_count(self) -> int:
-        """How many samples are stored. Reads the whole table: seconds for a hundred million rows."""
-        with self._page() as connection:
-            return int(connection.scalar(sa.select(sa.func.count()).select_from(samples)) or 0)
+        """How many samples are stored. Reads everything: seconds for a hundred million rows."""
+        _, wanted = self._wanted([row.name for row in self.series()])
+        return sum(len(page) for page in self._joined.columns(wanted, _FIRST_US, _LAST_US, PAGE_ROWS))
 
     # --- history ---
 
@@ -368,36 +381,3 @@ def _bytes(path: Path) -> int:
         return path.stat().st_size
     except FileNotFoundError:
         return 0
-
-
-def _sample_page(
-    connection: sa.Connection, after: tuple[int, int], to_us: int, ids: list[int] | None, page_rows: int
-) -> Sequence[Any]:
-    """The next rows in key order behind `after` (time, series id)."""
-    c = samples.c
-    query = sa.select(c.time_us, c.series_id, c.value, c.flags).where(
-        sa.tuple_(c.time_us, c.series_id) > sa.tuple_(sa.literal(after[0]), sa.literal(after[1])),
-        c.time_us < to_us,
-    )
-    if ids is not None:
-        query = query.where(c.series_id.in_(ids))
-    result = connection.execute(query.order_by(c.time_us, c.series_id).limit(page_rows))
-    # The driver's own tuples: making a Row of each would take longer than reading them.
-    found: Sequence[Any] = result.cursor.fetchall()
-    result.close()
-    return found
-
-
-def _batch(rows: Sequence[Any], index: npt.NDArray[np.int32]) -> Batch:
-    """Rows as columns, without those of other series."""
-    if not rows:
-        return Batch.empty()
-    times, ids, values, flags = zip(*rows, strict=True)
-    series = index[np.array(ids, np.int64)]
-    wanted = series >= 0
-    return Batch(
-        series[wanted],
-        np.array(times, np.int64)[wanted],
-        np.array(values, np.float64)[wanted],
-        np.array(flags, np.uint8)[wanted],
-    )

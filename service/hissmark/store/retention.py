@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -16,8 +17,22 @@ PAUSE_S = 0.05
 """Between two bites, so that the writer gets its turn."""
 
 
+@dataclass(frozen=True, slots=True)
+class Spared:
+    """What is not deleted: samples with from_us <= time < to_us of the series `ids` (None: of all)."""
+
+    from_us: int
+    to_us: int
+    ids: frozenset[int] | None
+
+
 def delete_samples_before(
-    engine: sa.Engine, before_us: int, *, rows_a_bite: int = ROWS_A_BITE, most_bites: int = 10_000
+    engine: sa.Engine,
+    before_us: int,
+    *,
+    rows_a_bite: int = ROWS_A_BITE,
+    most_bites: int = 10_000,
+    spared: Sequence[Spared] = (),
 ) -> int:
     """Delete samples older than `before_us` in short transactions; returns how many went.
 
@@ -26,7 +41,7 @@ def delete_samples_before(
     gone = 0
     for _ in range(most_bites):
         with in_words(place_of(engine.url)), engine.begin() as connection:
-            bite = _delete_bite(connection, before_us, rows_a_bite)
+            bite = _delete_bite(connection, before_us, rows_a_bite, _not_spared(spared))
         gone += bite
         if bite < rows_a_bite:
             break
@@ -34,13 +49,26 @@ def delete_samples_before(
     return gone
 
 
-def _delete_bite(connection: sa.Connection, before_us: int, rows: int) -> int:
+def _not_spared(spared: Sequence[Spared]) -> sa.ColumnElement[bool]:
     c = samples.c
-    oldest = sa.select(c.time_us).where(c.time_us < before_us).order_by(c.time_us, c.series_id)
+    held = [
+        sa.and_(
+            c.time_us >= s.from_us,
+            c.time_us < s.to_us,
+            sa.true() if s.ids is None else c.series_id.in_(sorted(s.ids)),
+        )
+        for s in spared
+    ]
+    return sa.not_(sa.or_(sa.false(), *held))
+
+
+def _delete_bite(connection: sa.Connection, before_us: int, rows: int, may_go: sa.ColumnElement[bool]) -> int:
+    c = samples.c
+    oldest = sa.select(c.time_us).where(c.time_us < before_us, may_go).order_by(c.time_us, c.series_id)
     until_us = connection.scalar(oldest.offset(rows - 1).limit(1))
     # All of one instant go together, so a bite may be a little larger, by one sample a series at most.
     condition = c.time_us < before_us if until_us is None else c.time_us <= until_us
-    return connection.execute(sa.delete(samples).where(condition)).rowcount
+    return connection.execute(sa.delete(samples).where(condition, may_go)).rowcount
 
 
 def delete_history_before(engine: sa.Engine, before_us: int) -> int:

@@ -1,0 +1,41 @@
+"""The long history of a running service: days are sealed, and what is older than it is wanted goes."""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+import structlog
+
+from hissmark.daemon.clock import Clock
+from hissmark.engine.layout import Layout
+from hissmark.site.load import Site
+from hissmark.store.archive.catalogue import DAY_US, day_of
+from hissmark.store.archive.filing import groups_of, names_of_valves
+from hissmark.store.archive.forget import Forgetting, Kept
+from hissmark.store.archive.seal import Sealer
+
+log = structlog.get_logger("hissmark.daemon")
+
+
+class LongHistory:
+    """Runs on the housekeeping thread beside intake. Whatever is cut short is taken up by the next run."""
+
+    def __init__(self, site: Site, store: sa.Engine, layout: Layout, clock: Clock) -> None:
+        wanted = site.settings.store
+        self._clock, self._wanted, place = clock, wanted, site.archive
+        kept = Kept(wanted.retention_days, wanted.minute_days, wanted.hour_days)
+        self._forgetting = Forgetting(store, place, kept, names_of_valves(layout))
+        self._sealer = Sealer(store, place, groups_of(layout), clock.now_us) if place else None
+
+    def run(self) -> None:
+        """Delete first: what is too old is not filed any more."""
+        now_us = self._clock.now_us()
+        gone = self._forgetting.forget(now_us)
+        if gone.files or gone.samples:
+            log.info("older than the retention, deleted", files=gone.files, samples=gone.samples)
+        if self._sealer is None:
+            return
+        days = self._wanted.retention_days
+        oldest_us = max(0, day_of(now_us - days * DAY_US)) if days else 0
+        before_us = day_of(now_us - self._wanted.recent_days * DAY_US)
+        for done in self._sealer.seal_before(before_us, not_before_us=oldest_us):
+            log.info("a day has been sealed", new=done.new, rows=done.rows)

@@ -1,0 +1,157 @@
+"""One file of samples: a day of a group, sorted by name and time.
+
+Columns: `time` (timestamp, microseconds, UTC), `name`, `value` (double), `flags` (see `decode.columns.Flag`).
+Row groups end where a name ends, so that one channel is read without its neighbours; which names stand in
+which row group is in the file's metadata under `hissmark.row_groups`.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.parquet as pq  # type: ignore[import-untyped]
+
+from hissmark.store.rows import Columns
+
+SCHEMA_VERSION = "1"
+TIME = pa.timestamp("us", tz="UTC")
+SCHEMA = pa.schema(
+    [
+        pa.field("time", TIME, nullable=False),
+        pa.field("name", pa.dictionary(pa.int32(), pa.string()), nullable=False),
+        pa.field("value", pa.float64(), nullable=False),
+        pa.field("flags", pa.int16(), nullable=False),
+    ]
+)
+ROW_GROUP_ROWS = 16_384
+"""A row group takes further names until it has at least so many rows."""
+
+_ROW_GROUPS, _VERSION = b"hissmark.row_groups", b"hissmark.schema"
+_SAMPLED, _FEW_VALUES = 65_536, 0.25
+_FIRST_US, _LAST_US = -(1 << 62), 1 << 62
+
+
+def write(path: Path, columns: Columns, names: Mapping[int, str]) -> None:
+    """Write samples in any order; `names` gives the name of each series id."""
+    ids = np.unique(columns.series_id)
+    texts = [names[i] for i in ids.tolist()]
+    by_name = sorted(range(len(texts)), key=lambda i: texts[i].encode())
+    rank = np.empty(len(ids), np.int32)
+    rank[by_name] = np.arange(len(ids), dtype=np.int32)
+    code = rank[np.searchsorted(ids, columns.series_id)]
+    order = np.lexsort((columns.time_us, code))
+    ordered = [texts[i] for i in by_name]
+    cuts = _cuts(code[order])
+    groups = [[ordered[code[order[a]]], ordered[code[order[b - 1]]]] for a, b in cuts]
+    schema = SCHEMA.with_metadata({_VERSION: SCHEMA_VERSION, _ROW_GROUPS: json.dumps(groups)})
+    arrays = [
+        pa.array(columns.time_us[order], TIME),
+        pa.DictionaryArray.from_arrays(pa.array(code[order]), pa.array(ordered, pa.string())),
+        pa.array(columns.value[order]),
+        pa.array(columns.flags[order].astype(np.int16)),
+    ]
+    table = pa.table(arrays, schema=schema)
+    with pq.ParquetWriter(path, schema, **_options(columns.value)) as writer:
+        for begin, end in cuts:
+            writer.write_table(table.slice(begin, end - begin))
+
+
+def _options(value: npt.NDArray[np.float64]) -> dict[str, Any]:
+    """Encodings that suit the data: levels with few digits repeat, others differ in their last bytes only."""
+    some = value[:: max(1, len(value) // _SAMPLED)]
+    repeats = len(np.unique(some)) < _FEW_VALUES * len(some)
+    encodings = {"time": "DELTA_BINARY_PACKED"}
+    if not repeats:
+        encodings["value"] = "BYTE_STREAM_SPLIT"
+    return {
+        "compression": "zstd",
+        "compression_level": 3,
+        "version": "2.6",
+        "use_dictionary": ["name", "flags", *(["value"] if repeats else [])],
+        "column_encoding": encodings,
+        "write_page_checksum": True,
+        "sorting_columns": [pq.SortingColumn(1), pq.SortingColumn(0)],
+    }
+
+
+def _cuts(code: npt.NDArray[np.int32]) -> list[tuple[int, int]]:
+    """Where row groups begin and end: at a change of name, once one is long enough."""
+    ends = np.append(np.flatnonzero(np.diff(code)) + 1, len(code)).tolist()
+    cuts, begin = [], 0
+    for end in ends:
+        if end - begin >= ROW_GROUP_ROWS or end == len(code):
+            cuts.append((begin, end))
+            begin = end
+    return cuts
+
+
+def tables(source: Any, wanted: Mapping[str, int] | None = None) -> Iterator[pa.Table]:
+    """The row groups that may hold `wanted` names (None: all), each as a table with `SCHEMA`'s columns."""
+    with pq.ParquetFile(
+        source, memory_map=True, page_checksum_verification=True, read_dictionary=["name"]
+    ) as file:
+        for i in _row_groups(file, wanted):
+            yield file.read_row_group(i)
+
+
+def _row_groups(file: pq.ParquetFile, wanted: Mapping[str, int] | None) -> list[int]:
+    every = list(range(file.metadata.num_row_groups))
+    noted = (file.schema_arrow.metadata or {}).get(_ROW_GROUPS)
+    if wanted is None or noted is None:
+        return every
+    sought = np.array(sorted(name.encode() for name in wanted), object)
+    found = []
+    for i, (first, last) in enumerate(json.loads(noted)):
+        begin, end = np.searchsorted(sought, [first.encode(), last.encode() + b"\0"])
+        if end > begin:
+            found.append(i)
+    return found
+
+
+def read(source: Any, wanted: Mapping[str, int], from_us: int, to_us: int) -> Columns:
+    """Samples of the wanted names with from_us <= time < to_us, under the ids given there; by name, then
+    time.
+    """
+    parts = [part for table in tables(source, wanted) if len(part := _picked(table, wanted, from_us, to_us))]
+    return joined(parts)
+
+
+def _picked(table: pa.Table, wanted: Mapping[str, int], from_us: int, to_us: int) -> Columns:
+    name = table.column("name").combine_chunks()
+    texts = name.dictionary.to_pylist()
+    lookup = np.array([wanted.get(text, -1) for text in texts], np.int32)
+    series = lookup[name.indices.to_numpy()]
+    time_us = table.column("time").to_numpy().view(np.int64)
+    keep = (series >= 0) & (time_us >= from_us) & (time_us < to_us)
+    value, flags = table.column("value").to_numpy(), table.column("flags").to_numpy()
+    return Columns(time_us[keep], series[keep], value[keep], flags[keep].astype(np.uint8))
+
+
+def joined(parts: list[Columns]) -> Columns:
+    """One after the other."""
+    if not parts:
+        empty = np.empty(0, np.int64)
+        return Columns(empty, empty.astype(np.int32), empty.astype(np.float64), empty.astype(np.uint8))
+    return Columns(
+        np.concatenate([p.time_us for p in parts]),
+        np.concatenate([p.series_id for p in parts]),
+        np.concatenate([p.value for p in parts]),
+        np.concatenate([p.flags for p in parts]),
+    )
+
+
+def read_all(source: Any) -> tuple[list[str], Columns]:
+    """A whole file: its names, and its samples under their places in that list."""
+    places: dict[str, int] = {}
+    parts = []
+    for table in tables(source):
+        for text in table.column("name").combine_chunks().dictionary.to_pylist():
+            places.setdefault(text, len(places))
+        parts.append(_picked(table, places, _FIRST_US, _LAST_US))
+    return list(places), joined(parts)
