@@ -21,6 +21,12 @@ from hissmark.decode.columns import Batch, UnknownName
 from hissmark.engine.change import ChangeKind
 from hissmark.store import actions, before, changes, history, journal, judged, notes, standing, turned_away
 from hissmark.store import series as series_table
+from hissmark.store.archive import catalogue
+from hissmark.store.archive.catalogue import Kind
+from hissmark.store.archive.joined import Joined, Wanted
+from hissmark.store.archive.place import Place
+from hissmark.store.archive.rollup import PLAIN_MEAN, Rollup
+from hissmark.store.archive.rollup_read import RollupReader
 from hissmark.store.blocks import HOUR_US, Block
 from hissmark.store.calibrations import (
     Assumption,
@@ -29,12 +35,6 @@ from hissmark.store.calibrations import (
     read_assumptions,
     read_calibrations,
 )
-from hissmark.store.archive import catalogue
-from hissmark.store.archive.catalogue import Kind
-from hissmark.store.archive.joined import Joined, Wanted
-from hissmark.store.archive.place import Place
-from hissmark.store.archive.rollup import PLAIN_MEAN, Rollup
-from hissmark.store.archive.rollup_read import RollupReader
 from hissmark.store.errors import in_words
 from hissmark.store.history import ChannelHistory
 from hissmark.store.journal import JournalFilter
