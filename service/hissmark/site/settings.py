@@ -89,7 +89,8 @@ class StoreSettings(Table):
     Attributes:
         url: the database.
         archive: where older samples are filed as Parquet, by day and group: a folder (relative to the site
-            folder), or any store that fsspec reaches, e.g. `s3://bucket/north`. Empty: all stay in the database.
+            folder), or any store that fsspec reaches, e.g. `s3://bucket/north`. Empty: all stay in the
+            database.
         recent_days: days that samples stay in the database before they are filed. More makes looking at
             recent samples of single channels slower and the database larger.
         retention_days: how long single samples are kept, on file or not; 0 keeps them for good. Levels per
