@@ -10,6 +10,7 @@ import structlog
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MISSED, JobExecutionEvent  # type: ignore[import-untyped]
 from apscheduler.schedulers.background import BackgroundScheduler  # type: ignore[import-untyped]
 
+from hissmark.daemon.clock import Clock
 from hissmark.daemon.long_history import LongHistory
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
@@ -26,10 +27,11 @@ class Housekeeping:
     """Retention, statistics, write-ahead log, gauges. Nothing here holds up intake."""
 
     def __init__(
-        self, store: sa.Engine, reader: Reader, live: LiveState, metrics: Metrics, long_history: LongHistory,
-        look: Callable[[], None],
+        self, store: sa.Engine, reader: Reader, live: LiveState, metrics: Metrics, clock: Clock,
+        long_history: LongHistory, look: Callable[[], None],
     ) -> None:  # fmt: skip
         self._store, self._reader, self._live, self._metrics = store, reader, live, metrics
+        self._clock = clock
         soon = datetime.now(UTC) + timedelta(seconds=SOON_S)
         self.forget_more: Callable[[], object] = lambda: None
         """What is deleted once it is old, beside the long history."""

@@ -114,7 +114,7 @@ class Daemon:
         self._worker.on_failure = self.failed.set
         long_history = LongHistory(site, self._store, self.layout, self.clock)
         self._housekeeping = Housekeeping(
-            self._store, self.reader, self.live, self.metrics, long_history, self._look
+            self._store, self.reader, self.live, self.metrics, self.clock, long_history, self._look
         )
         self.notifier = notifier_of(site, self._store, self.live)
         self._housekeeping.forget_more = self.notifier.forget
