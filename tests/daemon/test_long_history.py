@@ -59,7 +59,7 @@ def test_filed_beside_the_service(tmp_path: Path) -> None:
     layout = Layout.of(site.register, site.core)
     extent = Reader(store, site.archive).sample_extent()
     assert extent is not None
-    LongHistory(site, store, layout, Later(extent.last_us + 3 * DAY_US)).run()
+    LongHistory(site, store, lambda: layout, Later(extent.last_us + 3 * DAY_US)).run()
     with store.connect() as connection:
         left = connection.scalar(sa.text("SELECT min(time_us) FROM samples"))
     store.dispose()

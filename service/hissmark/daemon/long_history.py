@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import sqlalchemy as sa
 import structlog
 
@@ -19,23 +21,24 @@ log = structlog.get_logger("hissmark.daemon")
 class LongHistory:
     """Runs on the housekeeping thread beside intake. Whatever is cut short is taken up by the next run."""
 
-    def __init__(self, site: Site, store: sa.Engine, layout: Layout, clock: Clock) -> None:
-        wanted = site.settings.store
-        self._clock, self._wanted, place = clock, wanted, site.archive
-        kept = Kept(wanted.retention_days, wanted.minute_days, wanted.hour_days)
-        self._forgetting = Forgetting(store, place, kept, names_of_valves(layout))
-        self._sealer = Sealer(store, place, groups_of(layout), clock.now_us) if place else None
+    def __init__(self, site: Site, store: sa.Engine, layout: Callable[[], Layout], clock: Clock) -> None:
+        """`layout` gives the one in force: the register may change while the service runs."""
+        self._wanted, self._place = site.settings.store, site.archive
+        self._store, self._layout, self._clock = store, layout, clock
 
     def run(self) -> None:
         """Delete first: what is too old is not filed any more."""
-        now_us = self._clock.now_us()
-        gone = self._forgetting.forget(now_us)
+        now_us, layout, wanted = self._clock.now_us(), self._layout(), self._wanted
+        kept = Kept(wanted.retention_days, wanted.minute_days, wanted.hour_days)
+        gone = Forgetting(self._store, self._place, kept, names_of_valves(layout)).forget(now_us)
         if gone.files or gone.samples:
             log.info("older than the retention, deleted", files=gone.files, samples=gone.samples)
-        if self._sealer is None:
-            return
+        if self._place is not None:
+            self._seal(Sealer(self._store, self._place, groups_of(layout), self._clock.now_us), now_us)
+
+    def _seal(self, sealer: Sealer, now_us: int) -> None:
         days = self._wanted.retention_days
         oldest_us = max(0, day_of(now_us - days * DAY_US)) if days else 0
         before_us = day_of(now_us - self._wanted.recent_days * DAY_US)
-        for done in self._sealer.seal_before(before_us, not_before_us=oldest_us):
+        for done in sealer.seal_before(before_us, not_before_us=oldest_us):
             log.info("a day has been sealed", new=done.new, rows=done.rows)

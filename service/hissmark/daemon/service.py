@@ -112,7 +112,7 @@ class Daemon:
             )
         )
         self._worker.on_failure = self.failed.set
-        long_history = LongHistory(site, self._store, self.layout, self.clock)
+        long_history = LongHistory(site, self._store, lambda: self.layout, self.clock)
         self._housekeeping = Housekeeping(
             self._store, self.reader, self.live, self.metrics, self.clock, long_history, self._look
         )
