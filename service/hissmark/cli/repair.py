@@ -15,6 +15,7 @@ Examples:
   hissmark repair north record XV-203 --work seat-lapped --by "O. Berg" --cost 1250 --currency EUR
   hissmark repair north list
   hissmark repair north show 3
+  hissmark repair north next
   hissmark repair north certificate 3 --out xv-203.pdf
 
 Found: passing, tight, wrong-valve (with --source), sensor. Work: closed-fully, stops-set, seat-cleaned,
@@ -125,6 +126,14 @@ def show(context: typer.Context, number: Number, as_json: AsJson = False) -> Non
     from hissmark.cli.repairing import show_one
 
     show_one(_site(context), number, as_json)
+
+
+@app.command("next", short_help="Which valves to repair now, and which to leave alone.")
+def next_(context: typer.Context, as_json: AsJson = False) -> None:
+    """Which valves to repair now, in which order and why; which to leave alone, and what that has saved."""
+    from hissmark.cli.repairing import show_next
+
+    show_next(_site(context), as_json)
 
 
 @app.command("certificate", short_help="Print a repair's certificate into a PDF.")

@@ -10,12 +10,19 @@ from typing import Any
 
 import msgspec
 
+from hissmark.appraise.appraiser import Appraiser
 from hissmark.cli.errors import CommandError
 from hissmark.cli.moments import FORMS, parse_moment
 from hissmark.cli.opened import Opened, opened
 from hissmark.cli.output import console, put_json, put_table, table
+from hissmark.cli.standing import standing
+from hissmark.engine.layout import Layout
+from hissmark.publish.alarm_shapes import alarm_shape
+from hissmark.publish.shapes import GroupReading
 from hissmark.repairs.build import desk_of
 from hissmark.repairs.desk import Desk, RecordError
+from hissmark.repairs.listing import Sources, repair_list
+from hissmark.repairs.ranking import Deed
 from hissmark.repairs.shapes import RepairShape
 from hissmark.store.open import open_for_actions, open_for_reading
 from hissmark.store.repair_records import Cost, Finding, Found, Repair, Work
@@ -161,6 +168,37 @@ def one(folder: Path, number: int) -> tuple[RepairShape, dict[str, Any] | None]:
         raise CommandError(f"there is no repair {number}. On record: {known}.")
     check = looked.checks.get(number)
     return row, check.ended.payload if check is not None and check.ended is not None else None
+
+
+def show_next(folder: Path, as_json: bool) -> None:
+    """Print the repair list."""
+    with desk(folder) as (site, book):
+        found = repair_list(sources_of(site, book))
+    if as_json:
+        for row in found["rows"]:
+            put_json(row)
+        put_json(found["spared"])
+        return
+    out = console()
+    if not found["rows"]:
+        out.print("Nothing is to be repaired, and nothing is in doubt.")
+    for number, row in enumerate(found["rows"], start=1):
+        place = f"{number}. " if row["deed"] == Deed.REPAIR else ""
+        out.print(f"{place}{row['valve']} ({row['group']}): {row['deed']}. {' '.join(row['why'])}")
+    out.print(found["spared"]["sentence"])
+    out.print("An aid for finding leaks, not proof of isolation.")
+
+
+def sources_of(site: Opened, book: Desk) -> Sources:
+    """What the repair list is made from, out of the store."""
+    readings: list[GroupReading] = [msgspec.json.decode(r.payload) for r in site.reader.readings()]
+    by_group = {r["group"]: r for r in readings}
+    now_us = site.now_us
+    alarms = [alarm_shape(a, by_group.get(a.group), now_us) for a in standing(site.reader)]
+    layout = Layout.of(site.site.register, site.site.core)
+    return Sources(
+        book, site.reader, site.site.core, lambda: readings, lambda: alarms, Appraiser(layout, site.reader)
+    )
 
 
 def _put_levels(name: str, levels: dict[str, Any] | None) -> None:

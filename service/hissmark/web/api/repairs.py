@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query, Response
@@ -9,8 +10,11 @@ from pydantic import BaseModel, Field
 from typing_extensions import TypedDict
 
 from hissmark import __version__
+from hissmark.appraise.appraiser import Appraiser
+from hissmark.publish.shapes import GroupReading
 from hissmark.publish.times import rfc3339
 from hissmark.repairs.desk import Desk, RecordError
+from hissmark.repairs.listing import RepairList, Sources, repair_list
 from hissmark.repairs.shapes import FindingShape, RepairShape
 from hissmark.store.repair_records import Cost, Finding, Found, Repair, Work
 from hissmark.web.answers import answer, pdf_answer
@@ -122,6 +126,12 @@ def repairs(context: Context, limit: Limit = 100, before: Seq = None, valve: Opt
     return answer(_page(context, "repairs", rows, limit, before, valve))
 
 
+@router.get("/repair-list", response_model=RepairList)
+def to_repair(context: Context) -> Response:
+    """Which valves to repair now, in which order and why; which to leave alone, and what that has saved."""
+    return answer(repair_list(sources_of(context)))
+
+
 @router.get("/repairs/{number}", response_model=RepairInFull)
 def repair(context: Context, number: Number) -> Response:
     """One repair with the levels before and after it."""
@@ -185,6 +195,19 @@ def desk_of(context: WebContext) -> Desk:
     if context.desk is None:
         raise RuntimeError("this service keeps no repairs")
     return context.desk
+
+
+def sources_of(context: WebContext) -> Sources:
+    """What the repair list is made from."""
+    live = context.live
+
+    def readings(groups: Sequence[str], at_us: int | None) -> dict[str, GroupReading]:
+        return {r["group"]: r for r in live.readings() if r["group"] in groups}
+
+    return Sources(
+        desk_of(context), context.reader, live.layout.settings, live.readings, live.alarms_json,
+        Appraiser(live.layout, context.reader, readings),
+    )  # fmt: skip
 
 
 def repair_in_full(context: WebContext, number: int) -> tuple[RepairShape, dict[str, Any] | None]:
