@@ -110,9 +110,10 @@ def copy_state(source: Stepper, target: Stepper) -> None:
     target.retune()
 
 
-def same_state(one: Stepper, other: Stepper) -> bool:
-    """Whether two steppers of the same layout are in the same state (tuned settings aside)."""
-    return all(equal(a.array, b.array) for a, b in zip(slots_of(one), slots_of(other), strict=True))
+def same_state(one: Stepper, other: Stepper, without: frozenset[str]) -> bool:
+    """Whether two steppers of the same layout are in the same state, some parts aside."""
+    pairs = zip(slots_of(one, without), slots_of(other, without), strict=True)
+    return all(equal(a.array, b.array) for a, b in pairs)
 
 
 def equal(one: Array, other: Array) -> bool:

@@ -90,7 +90,7 @@ def _disturbed(state: State, at_us: int) -> Bools:
     return disturbed
 
 
-def _strange(state: State, groups: Groups) -> Bools:
+def strange_groups(state: State, groups: Groups) -> Bools:
     """Groups in a state neither ordinary nor a leak: perhaps an operating condition not yet known."""
     unknown = np.isin(
         groups.explanation, (Explanation.EVEN_SHIFT, Explanation.OUTSIDE_NOISE, Explanation.UNEXPLAINED)
@@ -146,7 +146,7 @@ def floors_of(
     return Floors(
         levels.low, levels.high - levels.low, signal.last_us,
         fit_to_learn(state, portion.at_us, blocked, signal.unsteady), groups.mode[of], calm[of], on,
-        portion.groups & _strange(state, groups),
+        portion.groups & strange_groups(state, groups),
     )  # fmt: skip
 
 

@@ -39,9 +39,9 @@ class Rerun:
             with suppress(ChangeRefusedError):  # of a group, valve or sensor that is not here
                 self.changes.take(change, self.ticks.intake.tick_us)
         here = {channel.subject for channel in layout.channels}
-        self._actions = [row for row in actions if row[1].valve in here]
-        self._stretch = Stretch(layout)
-        self._standing: Standing | None = None
+        self.actions = [row for row in actions if row[1].valve in here]
+        self.stretch = Stretch(layout)
+        self.standing: Standing | None = None
         self._pause, self._next_pause = 0, 1
         self.judged = 0
         """How many ticks were judged, and of them one by one."""
@@ -65,7 +65,7 @@ class Rerun:
         seen = self.stepper.examine(portion, self.ticks.intake)
         entries = self.stepper.decide(seen).entries
         self.stepper.learn(seen)
-        self._standing = Standing.of(seen)
+        self.standing = Standing.of(seen)
         self.judged += 1
         self.singly += 1
         return entries
@@ -76,13 +76,16 @@ class Rerun:
             self._pause -= 1
             return False
         count = self._calm_ticks(at_us, before_us)
-        if count < WORTHWHILE or self._standing is None or not self._stretch.possible:
+        if count < WORTHWHILE or self.standing is None or not self.stretch.possible:
             return False
-        taken, seen = self._stretch.run(self.stepper, self.ticks, at_us, count, self._standing)
+        plan = self.stretch.plan(self.ticks, at_us, count)
+        tried = self.stretch.attempt(self.stepper, plan, self.standing)
+        taken = tried.taken
+        self.stretch.keep([(self.stepper, tried)], self.ticks, plan, taken)
         self.judged += taken
         if taken:
-            self._standing = Standing.of(seen, taken - 1)
-        if taken == count:
+            self.standing = Standing.of(tried.seen, taken - 1)
+        if taken == plan.many:
             self._next_pause = 1
         else:
             self._pause = self._next_pause
@@ -94,15 +97,15 @@ class Rerun:
         step, last_us = self.ticks.step_us, before_us
         for change, _ in self.changes.waiting:
             last_us = min(last_us, change.effective_us)
-        if self._actions:
-            last_us = min(last_us, self._actions[0][0])
+        if self.actions:
+            last_us = min(last_us, self.actions[0][0])
         return (last_us - at_us) // step + 1 if last_us >= at_us else 0
 
     def _act(self) -> Iterator[JournalEntry]:
         """Actions whose time has come."""
         tick_us = int(self.ticks.intake.tick_us[0])
-        while self._actions and max(tick_us, 0) >= self._actions[0][0]:
-            _, action = self._actions.pop(0)
+        while self.actions and max(tick_us, 0) >= self.actions[0][0]:
+            _, action = self.actions.pop(0)
             try:
                 yield from self.stepper.alarms.act(action, tick_us if tick_us > NEVER else 0)
             except ActionRefusedError:

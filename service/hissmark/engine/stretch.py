@@ -13,6 +13,7 @@ them, and where a copy has something else to teach than was supposed the stretch
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -71,6 +72,23 @@ class Lesson(NamedTuple):
     before: dict[str, Array]
 
 
+class Plan(NamedTuple):
+    """Ticks to be judged at once: the first of them, how many, their samples."""
+
+    at_us: int
+    many: int
+    samples: Samples
+    heard: Heard
+
+
+class Attempt(NamedTuple):
+    """How many ticks left the state as it was, what was seen at all of them, what was learned ahead."""
+
+    taken: int
+    seen: Seen
+    lessons: list[Lesson]
+
+
 class Stretch:
     """Copies of one group to judge many ticks in; one object serves all stretches of a replay."""
 
@@ -86,28 +104,34 @@ class Stretch:
         self._later: I64 = np.arange(most, dtype=np.int64) * self._step_us
         self._known: dict[str, Array] = {}
 
-    def run(
-        self, stepper: Stepper, ticks: StoredTicks, at_us: int, count: int, standing: Standing
-    ) -> tuple[int, Seen]:
-        """Advance by up to `count` ticks from that at `at_us` on; the first may not be a stride's.
-
-        Returns how many were taken, and what was seen at all that were tried.
-        """
+    def plan(self, ticks: StoredTicks, at_us: int, count: int) -> Plan:
+        """The samples of up to `count` ticks from that at `at_us` on."""
         count = min(count, self.most)
         samples = samples_of(ticks, at_us, count)
         heard = heard_after(samples, ticks.intake, self.most)
         count = before_idle(heard.data_us, ticks.intake, at_us, self._step_us, count)
-        self._fill(stepper, samples, heard)
-        lessons = self._learn(stepper, at_us, count, standing)
-        seen = self._judge(samples, at_us, count)
-        taken = self._as_supposed(seen, lessons, self._taken(stepper, count))
-        for lesson in lessons:
-            if lesson.tick >= taken:
-                _put_back(stepper, lesson.before)
-                break
+        return Plan(at_us, count, samples, heard)
+
+    def attempt(self, stepper: Stepper, plan: Plan, standing: Standing) -> Attempt:
+        """Judge the ticks of a plan at once. The backgrounds of `stepper` have learned ahead; see `keep`."""
+        self._fill(stepper, plan.samples, plan.heard)
+        lessons = self._learn(stepper, plan.at_us, plan.many, standing)
+        seen = self._judge(plan)
+        return Attempt(self._as_supposed(seen, lessons, self._taken(stepper, plan.many)), seen, lessons)
+
+    def keep(
+        self, tried: Sequence[tuple[Stepper, Attempt]], ticks: StoredTicks, plan: Plan, taken: int
+    ) -> None:
+        """The first `taken` ticks of the plan count, for every stepper that tried; the rest never was."""
+        for stepper, attempt in tried:
+            for lesson in attempt.lessons:
+                if lesson.tick >= taken:
+                    _put_back(stepper, lesson.before)
+                    break
+            if taken:
+                self._take_over(stepper, taken - 1)
         if taken:
-            self._keep(stepper, ticks, samples, heard, at_us, taken)
-        return taken, seen
+            self._close(ticks, plan, taken)
 
     def _learn(self, stepper: Stepper, at_us: int, count: int, standing: Standing) -> list[Lesson]:
         """Let the backgrounds learn at every stride as they would if nothing disturbs; fills the copies."""
@@ -254,13 +278,13 @@ class Stretch:
         value = picked(samples.value[samples.ends], before, stepper.process.value)
         self.copies.process.value = value.reshape(-1)
 
-    def _judge(self, samples: Samples, at_us: int, count: int) -> Seen:
-        inputs = len(self.layout.input_series)
+    def _judge(self, plan: Plan) -> Seen:
+        inputs, samples, at_us = len(self.layout.input_series), plan.samples, plan.at_us
         process = self.layout.input_role[samples.input] == PROCESS
-        groups = np.arange(self.most) < count
-        mine = process & (samples.tick < count)
+        mine = process & (samples.tick < plan.many)
         portion = Portion(
-            at_us, groups, (samples.tick[mine] * inputs + samples.input[mine]).astype(np.int32),
+            at_us, np.arange(self.most) < plan.many,
+            (samples.tick[mine] * inputs + samples.input[mine]).astype(np.int32),
             samples.time_us[mine], samples.value[mine],
         )  # fmt: skip
         copies = self.copies
@@ -286,24 +310,24 @@ class Stretch:
                 still &= left
         return self.most if still.all() else int(still.argmin())
 
-    def _keep(
-        self, stepper: Stepper, ticks: StoredTicks, samples: Samples, heard: Heard, at_us: int, taken: int
-    ) -> None:
-        """The group as its last taken tick leaves it."""
-        last, intake = taken - 1, ticks.intake
-        channels = len(self.layout.channels)
-        mine = slice(last * channels, taken * channels)
+    def _take_over(self, stepper: Stepper, last: int) -> None:
+        """Windows and process values as the copy of the last tick has them."""
+        channels, inputs = len(self.layout.channels), len(self.layout.input_series)
+        mine = slice(last * channels, (last + 1) * channels)
         for name in ("time_us", "low", "middle", "high", "head"):
             getattr(stepper.windows, name)[...] = getattr(self.copies.windows, name)[mine]
         stepper.windows.time_us += np.where(stepper.windows.time_us > 0, self._later[last], 0)
-        inputs = len(self.layout.input_series)
         for name in ("value", "low", "high"):
-            array = getattr(self.copies.process, name)[last * inputs : taken * inputs]
+            array = getattr(self.copies.process, name)[last * inputs : (last + 1) * inputs]
             setattr(stepper.process, name, array.copy())
+
+    def _close(self, ticks: StoredTicks, plan: Plan, taken: int) -> None:
+        """The intake as the last tick leaves it."""
+        last, intake, heard = taken - 1, ticks.intake, plan.heard
         intake.judged_us[...], intake.interval_us[...] = heard.judged_us[last], heard.interval_us[last]
         intake.heard[...], intake.data_us[0] = heard.heard[last], heard.data_us[last]
-        intake.tick_us[0] = at_us + self._later[last]
-        ticks.drop(int(np.count_nonzero(samples.tick < taken)))
+        intake.tick_us[0] = plan.at_us + self._later[last]
+        ticks.drop(int(np.count_nonzero(plan.samples.tick < taken)))
 
 
 def _set_aside(stepper: Stepper) -> dict[str, Array]:
