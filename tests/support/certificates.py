@@ -20,7 +20,9 @@ class Authority:
             "-keyout", self.key, "-out", self.cert,
         )  # fmt: skip
 
-    def issue(self, name: str, alternative: str | None = None, *, expired: bool = False) -> tuple[Path, Path]:
+    def issue(
+        self, name: str, alternative: str | None = None, *, expired: bool = False, days: int = 2
+    ) -> tuple[Path, Path]:
         """Certificate and key. `alternative` such as `IP:127.0.0.1` or `DNS:broker.example`."""
         key, request, cert = (self.folder / f"{name}.{end}" for end in ("key", "csr", "crt"))
         extensions = self.folder / f"{name}.ext"
@@ -33,7 +35,7 @@ class Authority:
         # openssl gives a certificate that is over when its days are negative.
         self._run(
             "x509", "-req", "-in", request, "-CA", self.cert, "-CAkey", self.key, "-CAcreateserial",
-            "-days", "-1" if expired else "2", "-extfile", extensions, "-out", cert,
+            "-days", -1 if expired else days, "-extfile", extensions, "-out", cert,
         )  # fmt: skip
         return cert, key
 

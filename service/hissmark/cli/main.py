@@ -12,6 +12,7 @@ from hissmark.cli import (
     alarms,
     backup,
     check,
+    doctor,
     explain,
     history,
     losses,
@@ -76,6 +77,7 @@ for module in (
     repair,
     users,
     backup,
+    doctor,
 ):
     module.add_to(app)
 

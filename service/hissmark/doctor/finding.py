@@ -1,0 +1,37 @@
+"""What one look at a site found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class State(StrEnum):
+    """How it stands."""
+
+    FINE = "fine"
+    LOOK = "look"
+    """Works, but somebody should look at it."""
+    WRONG = "wrong"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was looked at: `what` in a sentence, `do` what to do about it ("" if nothing)."""
+
+    area: str
+    state: State
+    what: str
+    do: str = ""
+
+
+def fine(area: str, what: str) -> Finding:
+    return Finding(area, State.FINE, what)
+
+
+def look(area: str, what: str, do: str) -> Finding:
+    return Finding(area, State.LOOK, what, do)
+
+
+def wrong(area: str, what: str, do: str) -> Finding:
+    return Finding(area, State.WRONG, what, do)

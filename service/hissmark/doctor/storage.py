@@ -1,0 +1,95 @@
+"""The database and its disk: damage, room, what piles up, and whether there are backups."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from hissmark.backup.kept import finished, made_at
+from hissmark.doctor.finding import Finding, fine, look, wrong
+from hissmark.publish.times import age_text
+from hissmark.site.files import file_of
+from hissmark.site.load import Site
+from hissmark.store.reader import Reader
+from hissmark.store.schema import journal
+
+_AREA = "database"
+QUICK_BYTES = 2 << 30
+"""A larger database is read through only when asked to."""
+LARGE_WAL_BYTES = 1 << 30
+LEAST_FREE_BYTES = 1 << 30
+
+
+def look_at_storage(site: Site, engine: sa.Engine, thorough: bool) -> Iterator[Finding]:
+    """Damage, room on the disk, the write-ahead log, gaps in the journal."""
+    size = Reader(engine).size()
+    if engine.dialect.name == "sqlite":
+        path = Path(str(engine.url.database))
+        yield from _room(path, size.database_bytes + size.wal_bytes)
+        yield from _damage(engine, path, size.database_bytes, thorough)
+        if size.wal_bytes > LARGE_WAL_BYTES:
+            do = "Close what reads the database for hours (a database browser, a stuck copy job)."
+            yield look(_AREA, f"The write-ahead log is {size.wal_bytes / 1e9:.1f} GB large.", do)
+    else:
+        yield fine(_AREA, f"PostgreSQL answers; {size.database_bytes / 1e9:.2f} GB.")
+    yield _journal(engine)
+
+
+def _room(path: Path, used: int) -> Iterator[Finding]:
+    free = shutil.disk_usage(path.parent).free
+    said = f"{free / 1e9:.1f} GB free where the database is ({used / 1e9:.2f} GB)."
+    if free < LEAST_FREE_BYTES:
+        yield wrong(_AREA, said, "Make room: with none left nothing is stored, and the broker's disk fills.")
+    elif free < used / 4:
+        yield look(_AREA, said, "Make room, or let it forget old samples (retention_days).")
+    else:
+        yield fine(_AREA, said)
+
+
+def _damage(engine: sa.Engine, path: Path, size: int, thorough: bool) -> Iterator[Finding]:
+    if size > QUICK_BYTES and not thorough:
+        yield fine(_AREA, "Not read through for damage (large; --thorough does).")
+        return
+    check = "integrity_check" if thorough else "quick_check"
+    with engine.begin() as connection:
+        said = [str(row[0]) for row in connection.exec_driver_sql(f"PRAGMA {check}(5)")]
+    if said == ["ok"]:
+        yield fine(_AREA, f"{path.name} is sound ({check.replace('_', ' ')}).")
+    else:
+        do = "Stop the service, keep the file, and restore the newest backup (hissmark restore)."
+        yield wrong(_AREA, f"{path} is damaged: {'; '.join(said)}", do)
+
+
+def _journal(engine: sa.Engine) -> Finding:
+    query = sa.select(sa.func.count(), sa.func.min(journal.c.seq), sa.func.max(journal.c.seq))
+    with engine.begin() as connection:
+        count, first, last = connection.execute(query).one()
+    if count and (first != 1 or last != count):
+        said = f"The alarm journal has gaps: {count} entries, numbers {first} to {last}."
+        return wrong(_AREA, said, "Somebody has deleted from it. Compare with a backup.")
+    return fine(_AREA, f"The alarm journal is whole: {count} entries.")
+
+
+def look_at_backups(site: Site, now_us: int) -> Iterator[Finding]:
+    """Whether backups are made, and how old the newest is."""
+    store = site.settings.store
+    if store.backup_folder is None:
+        do = "Set backup_folder in [store] to a folder on another disk, or run `hissmark backup` by a timer."
+        yield look("backups", "The service makes none by itself.", do)
+        return
+    made = finished(file_of(site.folder, store.backup_folder))
+    newest = made_at(made[-1]) if made else None
+    if newest is None:
+        do = "See the service's log, or make one now: hissmark backup."
+        yield look("backups", f"There is none in {store.backup_folder} yet.", do)
+        return
+    age_s = (datetime.fromtimestamp(now_us / 1e6, UTC) - newest).total_seconds()
+    said = f"The newest of {len(made)} is {age_text(age_s)} old."
+    if age_s > 2 * store.backup_every_h * 3600:
+        yield wrong("backups", said, "See the service's log: disk full, folder not writable?")
+    else:
+        yield fine("backups", said)
