@@ -111,7 +111,7 @@ async def _collect(broadcaster: Broadcaster, after: int | None) -> list[tuple[in
 def test_a_page_goes_on_where_it_stopped() -> None:
     broadcaster = Broadcaster()
     for i in range(5):
-        broadcaster.send("reading", str(i))
+        broadcaster.send("reading", str(i).encode())
     assert asyncio.run(_collect(broadcaster, 3)) == [(4, "reading"), (5, "reading")]
     assert asyncio.run(_collect(broadcaster, None)) == []
 
@@ -119,17 +119,35 @@ def test_a_page_goes_on_where_it_stopped() -> None:
 def test_a_page_that_was_away_too_long_is_told_to_begin_anew() -> None:
     broadcaster = Broadcaster(ring=3)
     for i in range(10):
-        broadcaster.send("reading", str(i))
+        broadcaster.send("reading", str(i).encode())
     assert asyncio.run(_collect(broadcaster, 2)) == [(10, "resync")]
     assert asyncio.run(_collect(broadcaster, 99)) == [(10, "resync")]
     assert asyncio.run(_collect(broadcaster, 7)) == [(8, "reading"), (9, "reading"), (10, "reading")]
+
+
+def test_what_is_kept_for_pages_that_come_back_has_a_bounded_weight() -> None:
+    broadcaster = Broadcaster(ring_bytes=10_000)
+    for _ in range(50):
+        broadcaster.send("readings", b"x" * 1000)
+    assert 5 < len(broadcaster._ring) < 10
+    assert broadcaster._ring_bytes == sum(len(event.wire) for event in broadcaster._ring)
+    broadcaster.send("readings", b"x" * 50_000)
+    assert len(broadcaster._ring) == 1
+
+
+def test_a_tick_of_many_groups_is_few_events(tmp_path: Path) -> None:
+    with invented(tmp_path, {f"g{i}": 1 for i in range(250)}) as plant:
+        plant.tick(dict.fromkeys(plant.layout.group_names, QUIET))
+        told = [json.loads(e.data)["groups"] for e in plant.live.broadcast._ring]
+    assert [len(groups) for groups in told] == [100, 100, 50]
+    assert [g["group"] for groups in told for g in groups] == list(plant.layout.group_names)
 
 
 def test_a_slow_page_costs_bounded_memory() -> None:
     async def slow() -> tuple[int, list[str]]:
         broadcaster = Broadcaster(queue=10)
         subscriber, _ = broadcaster.subscribe(None)
-        sender = threading.Thread(target=lambda: [broadcaster.send("reading", "x") for _ in range(500)])
+        sender = threading.Thread(target=lambda: [broadcaster.send("reading", b"x") for _ in range(500)])
         sender.start()
         sender.join()
         await asyncio.sleep(0.1)
@@ -153,7 +171,7 @@ def test_an_alarm_is_told_again_when_its_sentence_changes(plant: Invented) -> No
     plant.raise_alarm("XV-103")
     plant.tick({"North": PASSING})
     kinds = [e.kind for e in plant.live.broadcast._ring]
-    assert kinds == ["reading", "alarms", "journal", "reading"]
+    assert kinds == ["readings", "alarms", "journal", "readings"]
     plant.tick({"North": QUIET})
     told = json.loads(plant.live.broadcast._ring[-1].data)
     assert told["changed"][0]["sentence"].startswith(

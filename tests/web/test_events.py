@@ -6,6 +6,7 @@ import json
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import httpx
 import pytest
@@ -21,7 +22,7 @@ class Said:
 
     kind: str
     number: str
-    data: dict[str, object]
+    data: dict[str, Any]
 
 
 @pytest.fixture
@@ -59,8 +60,8 @@ def test_a_tick_reaches_the_page_within_a_second(server: Server, plant: Invented
     sent = time.monotonic()
     plant.tick({"North": PASSING})
     event = next(stream)
-    assert event.kind == "reading"
-    assert event.data["group"] == "North"
+    assert event.kind == "readings"
+    assert [g["group"] for g in event.data["groups"]] == ["North"]
     assert time.monotonic() - sent < 1
 
 

@@ -12,28 +12,45 @@ import contextlib
 import threading
 from collections import deque
 from dataclasses import dataclass
+from uuid import uuid4
 
 RING_EVENTS = 2000
+RING_BYTES = 32_000_000
 QUEUE_EVENTS = 500
 
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One event. `number` counts from 1 in this run of the service; `data` is JSON text."""
+    """One event. `number` counts from 1 in this run of the service; `data` is JSON; `wire` is how it travels
+    (fields of the HTML standard, section 9.2.6), written once for all pages.
+    """
 
     number: int
     kind: str
-    data: str
+    data: bytes
+    wire: bytes = b""
 
 
 RESYNC = "resync"
 
 
+def event_id(epoch: str, number: int) -> str:
+    """An event's id: the run of the service, and its number in it."""
+    return f"{epoch}-{number}"
+
+
+def made(epoch: str, number: int, kind: str, data: bytes) -> Event:
+    """An event, written out."""
+    head = f"id: {event_id(epoch, number)}\nevent: {kind}\ndata: ".encode()
+    return Event(number, kind, data, head + data + b"\n\n")
+
+
 class Subscriber:
     """One page. Only its own event loop touches the queue; `offer` may be called from any thread."""
 
-    def __init__(self, loop: asyncio.AbstractEventLoop, limit: int) -> None:
+    def __init__(self, loop: asyncio.AbstractEventLoop, limit: int, epoch: str) -> None:
         self._loop = loop
+        self._epoch = epoch
         self._limit = limit
         self._waiting: deque[Event] = deque()
         self._lost = False
@@ -71,16 +88,24 @@ class Subscriber:
         self._waiting.clear()
         if self._lost:
             self._lost = False
-            return [Event(events[-1].number if events else 0, RESYNC, "{}")]
+            return [made(self._epoch, events[-1].number if events else 0, RESYNC, b"{}")]
         return events
 
 
 class Broadcaster:
-    """Numbers events, keeps the newest, hands each to every subscriber."""
+    """Numbers events, keeps the newest, hands each to every subscriber.
 
-    def __init__(self, ring: int = RING_EVENTS, queue: int = QUEUE_EVENTS) -> None:
+    Attributes:
+        epoch: tells the numbers of this run of the service from those of the last.
+    """
+
+    def __init__(
+        self, ring: int = RING_EVENTS, queue: int = QUEUE_EVENTS, ring_bytes: int = RING_BYTES
+    ) -> None:
+        self.epoch = uuid4().hex[:8]
         self._lock = threading.Lock()
         self._ring: deque[Event] = deque(maxlen=ring)
+        self._ring_bytes, self._most_bytes = 0, ring_bytes
         self._subscribers: set[Subscriber] = set()
         self._queue = queue
         self._number = 0
@@ -97,18 +122,28 @@ class Broadcaster:
         with self._lock:
             return len(self._subscribers)
 
-    def send(self, kind: str, data: str) -> None:
+    def send(self, kind: str, data: bytes) -> None:
+        """Tell every page; `data` is JSON."""
         with self._lock:
             self._number += 1
-            event = Event(self._number, kind, data)
-            self._ring.append(event)
+            event = made(self.epoch, self._number, kind, data)
+            self._keep(event)
             subscribers = list(self._subscribers)
         for subscriber in subscribers:
             subscriber.offer(event)
 
+    def _keep(self, event: Event) -> None:
+        """Into the ring, whose oldest go where it grows too long or too heavy (lock held)."""
+        if len(self._ring) == self._ring.maxlen:
+            self._ring_bytes -= len(self._ring.popleft().wire)
+        self._ring.append(event)
+        self._ring_bytes += len(event.wire)
+        while self._ring_bytes > self._most_bytes and len(self._ring) > 1:
+            self._ring_bytes -= len(self._ring.popleft().wire)
+
     def subscribe(self, after: int | None) -> tuple[Subscriber, list[Event]]:
         """A subscriber, and what it missed since event `after` (None: nothing; a page that starts anew)."""
-        subscriber = Subscriber(asyncio.get_running_loop(), self._queue)
+        subscriber = Subscriber(asyncio.get_running_loop(), self._queue, self.epoch)
         with self._lock:
             missed = self._missed(after)
             self._subscribers.add(subscriber)
@@ -130,5 +165,5 @@ class Broadcaster:
             return []
         oldest = self._ring[0].number if self._ring else self._number + 1
         if after > self._number or after + 1 < oldest:
-            return [Event(self._number, RESYNC, "{}")]
+            return [made(self.epoch, self._number, RESYNC, b"{}")]
         return [event for event in self._ring if event.number > after]

@@ -11,7 +11,6 @@ from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
-from uuid import uuid4
 
 import msgspec
 import numpy as np
@@ -31,6 +30,8 @@ from hissmark.store.records import JournalRow
 
 NEWEST_ENTRIES = 200
 """How many journal entries are held for the pages."""
+GROUPS_AN_EVENT = 100
+"""Readings that travel together: a tick of a large plant is a few events, not thousands."""
 
 
 class Clock(Protocol):
@@ -78,7 +79,6 @@ class LiveState:
         self.clock = clock
         self.broadcast = broadcaster or Broadcaster()
         self.unsaved = Unsaved()
-        self.epoch = uuid4().hex[:8]  # tells event numbers of this run from those of the last
         self._lock = threading.Lock()
         self._readings: dict[str, GroupReading] = {}
         self._lay_out(layout)
@@ -140,9 +140,11 @@ class LiveState:
             for reading in readings:
                 self._readings[reading["group"]] = reading
                 self._note_reading(reading)
-        for reading in readings:
-            self._send("reading", self.live_reading(reading))
-        self._tell_alarms([a for a in self.active() if a.group in {r["group"] for r in readings}], [])
+        for begin in range(0, len(readings), GROUPS_AN_EVENT):
+            some = [r["group"] for r in readings[begin : begin + GROUPS_AN_EVENT]]
+            self._send("readings", {"groups": self.live_readings(some)})
+        told = {r["group"] for r in readings}
+        self._tell_alarms([a for a in self.active() if a.group in told], [])
 
     def alarms(self, alarms: Sequence[Alarm]) -> None:
         """Every alarm that is not at rest now. The pages are told only what changed."""
@@ -191,6 +193,17 @@ class LiveState:
         now_us = self.clock.now_us()
         newest_us, fresh = self.freshness(reading["group"], now_us)
         return live_reading(reading, newest_us, fresh, now_us)
+
+    def live_readings(self, groups: Iterable[str]) -> list[LiveReading]:
+        """The same of many groups at once, without those that have no reading yet."""
+        now_us = self.clock.now_us()
+        newest_us, fresh = self._freshness(now_us)
+        found = []
+        for group in groups:
+            reading, g = self.reading(group), self._group_of[group]
+            if reading is not None:
+                found.append(live_reading(reading, int(newest_us[g]), bool(fresh[g]), now_us))
+        return found
 
     def freshness(self, group: str, now_us: int) -> tuple[int, bool]:
         """The newest sample of a group, and whether any of its channels is within its stale limit."""
@@ -283,8 +296,8 @@ class LiveState:
             if row["interval_s"]:
                 self._interval_s[i] = row["interval_s"]
 
-    def _send(self, kind: str, data: LiveReading | Mapping[str, Any]) -> None:
-        self.broadcast.send(kind, msgspec.json.encode(data).decode())
+    def _send(self, kind: str, data: Mapping[str, Any]) -> None:
+        self.broadcast.send(kind, msgspec.json.encode(data))
 
 
 _STATE_RANK = {"unacknowledged": 0, "rtn-unacknowledged": 1, "acknowledged": 2}

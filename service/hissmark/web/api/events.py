@@ -12,7 +12,7 @@ from fastapi.responses import StreamingResponse
 from typing_extensions import TypedDict
 
 from hissmark import __version__
-from hissmark.publish.broadcast import Event
+from hissmark.publish.broadcast import event_id
 from hissmark.publish.live import LiveState
 from hissmark.publish.shapes import AlarmShape, JournalShape, LiveReading
 from hissmark.publish.times import rfc3339, rfc3339_or_none
@@ -70,7 +70,7 @@ class Snapshot(TypedDict):
 def now(context: Context, at: AtQuery = None, group: OptionalName = None) -> Response:
     """One consistent look at everything live, or as it was `at` a past moment; of all groups or of one."""
     live = context.live
-    event = _event_id(live, live.broadcast.number)  # first, so that nothing falls between
+    event = event_id(live.broadcast.epoch, live.broadcast.number)  # first, so that nothing falls between
     if group is not None:
         known_group(context, group)
     names = live.layout.group_names if group is None else (group,)
@@ -102,9 +102,9 @@ class _Shown(TypedDict):
 
 
 def _shown_now(live: LiveState, names: Sequence[str]) -> _Shown:
-    groups = set(names)
+    groups, known = set(names), {r["group"]: r for r in live.live_readings(names)}
     return {
-        "groups": [live.reading_json(name) or waiting_reading(live, name) for name in names],
+        "groups": [known.get(name) or waiting_reading(live, name) for name in names],
         "alarms": [a for a in live.alarms_json() if a["group"] in groups],
         "journal": [e for e in live.journal_json() if e["group"] in groups][:NEWEST_ENTRIES],
     }
@@ -148,16 +148,16 @@ def pulse(live: LiveState) -> Pulse:
     }
 
 
-async def _stream(live: LiveState, after: str | None) -> AsyncIterator[str]:
+async def _stream(live: LiveState, after: str | None) -> AsyncIterator[bytes]:
     subscriber, missed = live.broadcast.subscribe(_after(live, after))
     try:
-        yield "retry: 1000\n\n" + _pulse_text(live)
+        yield b"retry: 1000\n\n" + _pulse_text(live)
         for event in missed:
-            yield _text(live, event)
+            yield event.wire
         due_s = _seconds() + HEARTBEAT_S
         while not subscriber.ended:
             waiting = await subscriber.next(max(0.0, due_s - _seconds()))
-            text = "".join(_text(live, event) for event in waiting)
+            text = b"".join(event.wire for event in waiting)
             if _seconds() >= due_s:  # on time however busy the events are
                 text, due_s = text + _pulse_text(live), _seconds() + HEARTBEAT_S
             if text:
@@ -175,18 +175,10 @@ def _after(live: LiveState, event_id: str | None) -> int | None:
     if not event_id:
         return None
     epoch, _, number = event_id.partition("-")
-    if epoch != live.epoch or not (number.isascii() and number.isdigit()):
+    if epoch != live.broadcast.epoch or not (number.isascii() and number.isdigit()):
         return -1
     return int(number)
 
 
-def _event_id(live: LiveState, number: int) -> str:
-    return f"{live.epoch}-{number}"
-
-
-def _text(live: LiveState, event: Event) -> str:
-    return f"id: {_event_id(live, event.number)}\nevent: {event.kind}\ndata: {event.data}\n\n"
-
-
-def _pulse_text(live: LiveState) -> str:
-    return f"event: pulse\ndata: {msgspec.json.encode(pulse(live)).decode()}\n\n"
+def _pulse_text(live: LiveState) -> bytes:
+    return b"event: pulse\ndata: " + msgspec.json.encode(pulse(live)) + b"\n\n"

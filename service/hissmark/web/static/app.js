@@ -8,19 +8,19 @@ import { nowPage } from "./now.js";
 import { installPast, iso, pastMoment, redrawPast, tell, travel, TRAVELS } from "./past.js";
 import { hearAlarms, installSound } from "./sound.js";
 import { ageText, clockSeconds, inUtc, serviceNow, toggleZone, zoneName } from "./time.js";
-import { valvePage } from "./valve.js";
 
 // What an alarm leads to is here at once; the other pages (and their styles) come when somebody goes there.
 const PAGES = {
   "": nowPage,
   group: groupPage,
-  valve: valvePage,
+  valve: () => import("./valve.js").then((m) => m.valvePage),
   journal: () => import("./journal.js").then((m) => m.journalPage),
-  figures: () => import("./figures.js").then((m) => m.figuresPage),
-  handover: () => import("./handover.js").then((m) => m.handoverPage),
+  figures: () => styled("figures.css", import("./figures.js")).then((m) => m.figuresPage),
+  handover: () => styled("figures.css", import("./handover.js")).then((m) => m.handoverPage),
   sensors: () => import("./sensors.js").then((m) => m.sensorsPage),
 };
-const AT_ONCE = new Set(["", "group", "valve"]);
+const AT_ONCE = new Set(["", "group"]);
+const IN_PLACE = new Set(["", "group", "valve"]); // they follow a step through time without being built anew
 const page = document.getElementById("page");
 let update = () => {};
 let title = "";
@@ -66,7 +66,7 @@ async function move(ms) {
   const search = query.toString().replaceAll("%3A", ":");
   history[pastMoment() === null ? "pushState" : "replaceState"](null, "", location.pathname + (search && `?${search}`));
   const [kind, ...rest] = location.pathname.slice(1).split("/");
-  if (!AT_ONCE.has(kind)) return show();
+  if (!IN_PLACE.has(kind)) return show();
   if (await travelled(kind, decodeURIComponent(rest.join("/")))) update("all");
 }
 
@@ -206,3 +206,4 @@ installPast(move);
 installSound();
 start();
 page.replaceChildren(h("p", { class: "loading" }, "Asking the service…"));
+setTimeout(() => import("./valve.js").catch(() => {}), 3000); // at hand should the connection be lost

@@ -6,7 +6,6 @@ import { live, sortedAlarms, view } from "./live.js";
 import { legend, skyline, subjectOf } from "./skyline.js";
 import { table } from "./table.js";
 import { timeElement } from "./time.js";
-import { Why } from "./why.js";
 
 export function groupPage(page, name) {
   if (!live.groups.has(name)) {
@@ -18,7 +17,7 @@ export function groupPage(page, name) {
   const side = h("aside", { class: "panel belief", "aria-label": "What explains it" });
   const rows = h("div", { class: "table-wrap" });
   const age = h("p", { class: "age" });
-  const why = new Why();
+  let why = null; // its reasons come once their file is here
   page.replaceChildren(h("div", { class: "group" },
     h("section", { class: "panel skyline-panel", "aria-labelledby": "group-title" },
       h("div", { class: "head" }, h("h1", { id: "group-title" }, name), age, steps(name)),
@@ -38,12 +37,13 @@ export function groupPage(page, name) {
     picture.scrollLeft = at;
     if (held) picture.querySelector(`a[href="${CSS.escape(held)}"]`)?.focus();
     age.replaceChildren(...ageOf(reading));
-    side.replaceChildren(...belief(reading), why.node);
-    why.of(leading(reading), reading.at);
+    side.replaceChildren(...belief(reading), why?.node ?? "");
+    why?.of(leading(reading), reading.at);
     rows.replaceChildren(channelTable(reading));
   };
   draw();
   showSource(picture);
+  import("./why.js").then((m) => { why = new m.Why(); draw(); }).catch(() => {});
   const sizing = new ResizeObserver(() => { if (Math.abs(picture.clientWidth - draw.width) > 4) { draw.width = picture.clientWidth; draw(); } });
   draw.width = picture.clientWidth;
   sizing.observe(picture);

@@ -43,6 +43,17 @@ function tell(kind, detail) {
   for (const listener of [...listeners]) listener(kind, detail);
 }
 
+let changed = null; // groups that have changed since the page was last told
+/** A tick of a large plant comes in pieces: the page is told once. */
+function tellGroups(names) {
+  changed ??= (setTimeout(() => {
+    const all = changed;
+    changed = null;
+    tell("groups", all);
+  }, 40), new Set());
+  for (const name of names) changed.add(name);
+}
+
 export const isBlind = () => blind;
 export const lastKnown = () => Date.parse(live.pulse?.now ?? 0);
 export const silentSeconds = () => (performance.now() - contact) / 1000;
@@ -64,16 +75,16 @@ const HANDLERS = {
     touch(data);
     tell("pulse", data);
   },
-  reading(data) {
-    live.groups.set(data.group, data);
-    tell("groups", new Set([data.group]));
+  readings(data) {
+    for (const reading of data.groups) live.groups.set(reading.group, reading);
+    tellGroups(data.groups.map((reading) => reading.group));
   },
   fresh(data) {
     for (const row of data.groups) {
       const reading = live.groups.get(row.group);
       if (reading) live.groups.set(row.group, { ...reading, fresh: row.fresh, last_heard: row.last_heard });
     }
-    tell("groups", new Set(data.groups.map((row) => row.group)));
+    tellGroups(data.groups.map((row) => row.group));
   },
   alarms(data) {
     for (const alarm of data.changed) live.alarms.set(alarmKey(alarm), alarm);
