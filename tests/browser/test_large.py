@@ -1,4 +1,4 @@
-"""A plant of five thousand valves in a real Chromium: what has something to tell is in sight, nothing freezes."""
+"""Five thousand valves in a real Chromium: what has something to tell is in sight, nothing freezes."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ pytestmark = pytest.mark.browser
 
 GROUPS = tuple(f"Unit {i // 10:02d} rack {i % 10}" for i in range(1000))
 LONG_TASKS = (
-    "window.tasks = []; new PerformanceObserver(l => l.getEntries().forEach(e => window.tasks.push(e.duration)))"
+    "window.tasks = [];"
+    "new PerformanceObserver(l => l.getEntries().forEach(e => window.tasks.push(e.duration)))"
     ".observe({type: 'longtask', buffered: true})"
 )
 
