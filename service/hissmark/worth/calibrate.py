@@ -26,8 +26,8 @@ from scipy.special import ndtr
 
 F64 = npt.NDArray[np.float64]
 
-SCATTERS = 61
-_GRID = np.geomspace(0.004, 1.6, SCATTERS)
+SCATTERS = 81
+_GRID = np.geomspace(0.004, 16.0, SCATTERS)
 """Standard deviations of the scatter that are considered, decades."""
 
 
@@ -166,14 +166,21 @@ class Fit:
         return Spread(self.weight, mean, np.sqrt(np.maximum(parameters, 0.0) + noise))
 
 
-def fit(own: Sequence[Point], similar: Sequence[Point] = (), prior: Prior | None = None) -> Fit | None:
-    """Fit the points of a valve, with those of similar valves beside. None without a point of its own."""
+def fit(
+    own: Sequence[Point], similar: Sequence[Point] = (), prior: Prior | None = None, *, check: bool = True
+) -> Fit | None:
+    """Fit the points of a valve, with those of similar valves beside. None without a point of its own.
+
+    `check=False` does without `left_out`, which fits once more for every point.
+    """
     if not own:
         return None
     points = (*own, *similar)
     prior = prior or Prior()
     solved = _solve(points, prior)
-    left = np.array([_left_out(points, i, prior) for i in range(len(points))])
+    left = np.full(len(points), np.nan)
+    if check:
+        left = np.array([_left_out(points, i, prior) for i in range(len(points))])
     return Fit(
         points, len(own), solved.weight, _GRID, solved.mean, solved.covariance, solved.centre,
         solved.leverage, left,

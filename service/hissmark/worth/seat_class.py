@@ -68,16 +68,28 @@ class Compared:
     probability_above: float | None
 
 
+#: DN in mm -> NPS in inches (ISO 6708 and ASME B36.10M); other sizes are taken as they are.
+NOMINAL = {
+    8: 0.25, 10: 0.375, 15: 0.5, 20: 0.75, 25: 1.0, 32: 1.25, 40: 1.5, 50: 2.0, 65: 2.5, 80: 3.0, 90: 3.5,
+    100: 4.0, 125: 5.0, 150: 6.0, 200: 8.0, 250: 10.0, 300: 12.0, 350: 14.0, 400: 16.0, 450: 18.0, 500: 20.0,
+}  # fmt: skip
+
+
+def nominal_inches(size_m: float) -> float:
+    """The size as the inch tables have it: DN 80 is 3 in, not 3.15."""
+    return NOMINAL.get(round(size_m * 1e3), size_m / INCH_M)
+
+
 def class_vi_ml_min(port_m: float) -> float | None:
-    """The row of the port; between two the larger one's figure is not claimed: linear between them, None
+    """mL/min of the port: the table's row, linear between rows, the first row below the table, None
     beyond.
     """
-    inches = port_m / INCH_M
+    inches = nominal_inches(port_m)
     sizes = [row[0] for row in CLASS_VI]
-    i = bisect_left(sizes, inches * (1.0 - 0.02))  # nominal sizes in mm are rounded
+    i = bisect_left(sizes, inches - 1e-9)
     if i == len(sizes):
         return None
-    if i == 0 or abs(sizes[i] - inches) <= 0.03 * inches:
+    if i == 0 or math.isclose(sizes[i], inches):
         return CLASS_VI[i][1]
     low, high = CLASS_VI[i - 1], CLASS_VI[i]
     return low[1] + (high[1] - low[1]) * (inches - low[0]) / (high[0] - low[0])
@@ -130,7 +142,7 @@ def _api(size_m: float | None, liquid: bool) -> list[Allowed]:
     each, per_inch = (API_DROP_ML, API_DROPS_PER_INCH) if liquid else (API_BUBBLE_ML, API_BUBBLES_PER_INCH)
     metal = None
     if size_m is not None:
-        inches = round(size_m / INCH_M * 2.0) / 2.0  # DN to NPS: 100 mm is 4 in
+        inches = nominal_inches(size_m)
         metal = 0.0 if inches <= 2.0 else per_inch * inches * each
     word = "drops" if liquid else "bubbles"
     return [
