@@ -1,8 +1,9 @@
 """Invented leaking valves with known truth, to see how often the interval of the rate holds it.
 
 They do not obey the model: the level follows a power of the mass flow that differs from valve to valve, the
-pressures act otherwise than the standards say, sensors couple differently, levels wander from day to day, and whoever
-measures errs by more or less than stated. `python tests/bench/valves.py` prints the coverage by number of points.
+pressures act otherwise than the standards say, sensors couple differently, levels wander from day to day,
+and whoever measures errs by more or less than stated. `python tests/bench/valves.py` prints the coverage by
+number of points.
 """
 
 from __future__ import annotations
@@ -25,7 +26,8 @@ class Draw:
     """What an invented world is like.
 
     Attributes:
-        exponent: lowest and highest of decades of level per ten decibels that its valves follow (the standards: 1).
+        exponent: lowest and highest of decades of level per ten decibels that its valves follow (the
+        standards: 1).
         pressure: by how much the pressures' effect differs, standard deviation in dB per dB.
         wander_db: lowest and highest day-to-day standard deviation of a level.
         coupling_db: of the sensor, constant for a valve.
@@ -74,7 +76,11 @@ def coverage(count: int, valves: int, seed: int, draw: Draw | None = None, simil
 
 def main() -> None:
     valves = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
-    for name, draw in (("as meant", Draw()), ("kind", Draw((0.9, 1.1), 0.1, (0.4, 1.2))), ("harsh", Draw((0.6, 1.4), 0.4, (1.0, 3.0)))):
+    for name, draw in (
+        ("as meant", Draw()),
+        ("kind", Draw((0.9, 1.1), 0.1, (0.4, 1.2))),
+        ("harsh", Draw((0.6, 1.4), 0.4, (1.0, 3.0))),
+    ):
         row = [f"{100 * coverage(n, valves, 11, draw):5.1f}" for n in (1, 2, 3, 4, 5, 8)]
         beside = f"{100 * coverage(2, valves // 4, 12, draw, similar=4):5.1f}"
         print(f"{name:9s} points 1 2 3 4 5 8: {' '.join(row)} %; two beside four similar valves: {beside} %")

@@ -1,4 +1,6 @@
-"""Flow through a hole, sound power and fluid properties against standards, handbooks, CoolProp and `fluids`."""
+"""Flow through a hole, sound power and fluid properties against standards, handbooks, CoolProp and
+`fluids`.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +10,9 @@ from collections.abc import Callable
 from types import FrameType
 from typing import Any
 
-import CoolProp.CoolProp as coolprop
 import fluids
 import pytest
+from CoolProp import CoolProp as coolprop  # noqa: N813 - a module
 from fluids.compressible import P_critical_flow, is_critical_flow
 from fluids.control_valve import control_valve_noise_g_2011, control_valve_noise_l_2015
 
@@ -44,7 +46,8 @@ def test_critical_ratio_of_the_textbooks(k: float, ratio: float) -> None:
 
 
 def test_choked_air_through_a_millimetre() -> None:
-    """7 bar absolute, 20 °C, 1 mm: 1.297719e-3 kg/s for the ideal gas (k 1.4, M 28.9647, textbook formula); real
+    """7 bar absolute, 20 °C, 1 mm: 1.297719e-3 kg/s for the ideal gas (k 1.4, M 28.9647, textbook formula);
+    real
     gas by CoolProp's largest isentropic flux 1.301742e-3.
     """
     flow = flux(AIR, State(7e5, ATM, 293.15)) * MM2
@@ -53,7 +56,9 @@ def test_choked_air_through_a_millimetre() -> None:
 
 
 def test_critical_flow_function_of_iso_9300() -> None:
-    """C* of the ideal gas with k 1.4 is 0.684731; ISO 9300 gives 0.686 for air near 7 bar (real gas, CoolProp)."""
+    """C* of the ideal gas with k 1.4 is 0.684731; ISO 9300 gives 0.686 for air near 7 bar (real gas,
+    CoolProp).
+    """
     assert critical_flow_function(1.4) == pytest.approx(0.684731, abs=1e-6)
     assert critical_flow_function(1.4) == pytest.approx(0.686854, rel=4e-3)
 
@@ -102,25 +107,36 @@ def test_compressed_air_chart() -> None:
     (compressed-air handbooks' table, computed again: check values, Cd 1).
     """
     state = State(100 * 6894.757 + ATM, ATM, 293.15)
-    for inches, scfm in ((1 / 64, 0.406), (1 / 32, 1.625), (1 / 16, 6.502), (1 / 8, 26.01), (1 / 4, 104.0), (3 / 8, 234.1)):
+    for inches, scfm in (
+        (1 / 64, 0.406),
+        (1 / 32, 1.625),
+        (1 / 16, 6.502),
+        (1 / 8, 26.01),
+        (1 / 4, 104.0),
+        (3 / 8, 234.1),
+    ):
         area = math.pi / 4.0 * (inches * 0.0254) ** 2
         standard = flux(AIR, state) * area / (ATM * AIR.molar_kg / (media.R * 293.15))
         assert standard / 0.3048**3 * 60.0 == pytest.approx(scfm, rel=6e-3)
 
 
 def test_area_as_api_520_sizes_it() -> None:
-    """API 520 through `fluids`: 24,270 kg/h of a gas of M 51, k 1.11, Z 0.90 at 670 kPa, 348 K need 3,699 mm2."""
+    """API 520 through `fluids`: 24,270 kg/h of a gas of M 51, k 1.11, Z 0.90 at 670 kPa, 348 K need 3,699
+    mm2.
+    """
     gas = media.Medium("x", Phase.GAS, 51e-3, 1.11)  # no critical point: Z 1
     state = State(670e3, ATM, 348.0)
     with_z = 24270 / 3600 / (flux(gas, state) / math.sqrt(0.90)) / 0.975
     assert with_z == pytest.approx(0.00369904606, rel=1e-4)
-    assert fluids.API520_A_g(24270 / 3600.0, 348.0, 0.90, 51.0, 1.11, 670e3, Kd=0.975, Kb=1, Kc=1) == pytest.approx(
-        with_z, rel=1e-3
-    )
+    assert fluids.API520_A_g(
+        24270 / 3600.0, 348.0, 0.90, 51.0, 1.11, 670e3, Kd=0.975, Kb=1, Kc=1
+    ) == pytest.approx(with_z, rel=1e-3)
 
 
 def test_steam_as_napier_found_it() -> None:
-    """W = 51.5 A P (lb/h, in2, psia): 3 mm at 11 bar absolute pass 40.833 kg/h; homogeneous equilibrium 40.325."""
+    """W = 51.5 A P (lb/h, in2, psia): 3 mm at 11 bar absolute pass 40.833 kg/h; homogeneous equilibrium
+    40.325.
+    """
     steam, state = MEDIA["steam"], State(11e5, ATM, media.saturation_k(11e5))
     area = math.pi / 4.0 * 3e-3**2
     assert flux(steam, state) * area * 3600 == pytest.approx(40.833, rel=0.02)
@@ -134,9 +150,13 @@ def test_water_through_a_millimetre() -> None:
 
 
 def test_liquid_that_flashes_is_choked_as_iec_60534_says() -> None:
-    """FL^2 (p1 - FF pv), FF = 0.96 - 0.28 sqrt(pv/pc): water of 90 °C at 6.8 bar (pv 0.701 bar, pc 221.2 bar)."""
+    """FL^2 (p1 - FF pv), FF = 0.96 - 0.28 sqrt(pv/pc): water of 90 °C at 6.8 bar (pv 0.701 bar, pc 221.2
+    bar).
+    """
     hot = State(680e3, 220e3, 363.15)
-    expected = RECOVERY**2 * (680e3 - fluids.control_valve.FF_critical_pressure_ratio_l(70.1e3, 220.64e5) * 70.1e3)
+    expected = RECOVERY**2 * (
+        680e3 - fluids.control_valve.FF_critical_pressure_ratio_l(70.1e3, 220.64e5) * 70.1e3
+    )
     assert choking_difference(MEDIA["water"], hot) == pytest.approx(expected, rel=2e-3)
     assert not is_choked(MEDIA["water"], hot)
     assert is_choked(MEDIA["water"], State(680e3, 100e3, 363.15))
@@ -198,7 +218,9 @@ def test_saturated_steam_between_the_rows(bar: float) -> None:
     """IAPWS-95 by CoolProp; 11 bar: 184.062 °C, 2780.65 kJ/kg."""
     pa = bar * 1e5
     assert media.saturation_k(pa) == pytest.approx(coolprop.PropsSI("T", "P", pa, "Q", 1, "Water"), abs=0.3)
-    assert media.steam_enthalpy(pa) == pytest.approx(coolprop.PropsSI("H", "P", pa, "Q", 1, "Water"), rel=1e-3)
+    assert media.steam_enthalpy(pa) == pytest.approx(
+        coolprop.PropsSI("H", "P", pa, "Q", 1, "Water"), rel=1e-3
+    )
     assert density(MEDIA["steam"], pa, media.saturation_k(pa)) == pytest.approx(
         coolprop.PropsSI("D", "P", pa, "Q", 1, "Water"), rel=3e-3
     )
@@ -210,7 +232,9 @@ def test_water_between_the_rows(celsius: float) -> None:
     assert media.vapour_pressure(water, kelvin) == pytest.approx(
         coolprop.PropsSI("P", "T", kelvin, "Q", 0, "Water"), rel=0.01
     )
-    assert media.water_density(kelvin) == pytest.approx(coolprop.PropsSI("D", "T", kelvin, "Q", 0, "Water"), rel=1e-3)
+    assert media.water_density(kelvin) == pytest.approx(
+        coolprop.PropsSI("D", "T", kelvin, "Q", 0, "Water"), rel=1e-3
+    )
     assert media.sound_speed(water, kelvin) == pytest.approx(
         coolprop.PropsSI("A", "T", kelvin, "Q", 0, "Water"), rel=5e-3
     )
@@ -230,9 +254,9 @@ def test_liquids_are_those_of_the_reference_equations(name: str, other: str) -> 
     assert liquid.sound_m_s == pytest.approx(coolprop.PropsSI("A", "T", 293.15, "P", at, other), rel=1e-2)
 
 
-# Sound power: IEC 60534-8-3 and 8-4 as `fluids` has them (which its makers checked against the standards' worked
-# examples, six and three of them). What it returns is the sound outside the pipe; the sound power within is one of its
-# locals, read as it returns.
+# Sound power: IEC 60534-8-3 and 8-4 as `fluids` has them (which its makers checked against the standards'
+# worked examples, six and three of them). What it returns is the sound outside the pipe; the sound power
+# within is one of its locals, read as it returns.
 
 
 def locals_of(function: Callable[..., Any], **arguments: float | None) -> dict[str, Any]:
@@ -252,8 +276,8 @@ def locals_of(function: Callable[..., Any], **arguments: float | None) -> dict[s
 
 
 GAS_EXAMPLE = {
-    "m": 2.22, "P1": 1e6, "T1": 450.0, "rho": 5.3, "gamma": 1.22, "MW": 19.8, "Kv": 77.85, "d": 0.1, "Di": 0.2031,
-    "t_pipe": 0.008, "Fd": 0.296, "An": -4.0,
+    "m": 2.22, "P1": 1e6, "T1": 450.0, "rho": 5.3, "gamma": 1.22, "MW": 19.8, "Kv": 77.85, "d": 0.1,
+    "Di": 0.2031, "t_pipe": 0.008, "Fd": 0.296, "An": -4.0,
 }  # fmt: skip
 PIPE = {"rho_pipe": 8000.0, "c_pipe": 5000.0, "rho_air": 1.293, "c_air": 343.0}
 
@@ -268,9 +292,10 @@ def test_efficiency_and_power_of_gas_in_every_regime(downstream: float, regime: 
     theirs = locals_of(control_valve_noise_g_2011, **GAS_EXAMPLE, **PIPE, P2=downstream, FL=0.9)
     found, efficiency, _ = gas_efficiency(1.0 - downstream / 1e6, 1.22, 0.9)
     assert found is regime
-    assert theirs["regime"] == {"subsonic": 1, "sonic at": 2, "sonic je": 3, "strong s": 4, "fully de": 5}[
-        regime.value[:8]
-    ]
+    assert (
+        theirs["regime"]
+        == {"subsonic": 1, "sonic at": 2, "sonic je": 3, "strong s": 4, "fully de": 5}[regime.value[:8]]
+    )
     assert efficiency == pytest.approx(theirs["eta"], rel=1e-9)
     # The same gas: its density at the inlet as the example states it.
     molar = 5.3 * media.R * 450.0 / 1e6
@@ -280,7 +305,9 @@ def test_efficiency_and_power_of_gas_in_every_regime(downstream: float, regime: 
 
 
 def test_level_of_gas_is_ten_decibels_a_decade_of_flow() -> None:
-    """At given pressures the standard's level outside grows by 10 lg of the flow (far below Mach 0.3 in the pipe)."""
+    """At given pressures the standard's level outside grows by 10 lg of the flow (far below Mach 0.3 in the
+    pipe).
+    """
     few, many = (
         control_valve_noise_g_2011(**{**GAS_EXAMPLE, "m": m}, **PIPE, P2=2e5, FL=0.9) for m in (1e-5, 1e-4)
     )
@@ -295,10 +322,16 @@ LIQUID_EXAMPLE = {
 
 @pytest.mark.parametrize("downstream", [6.5e5, 5e5, 1.6e5, 1.1e5, 8e4, 4e4])
 def test_power_of_liquid_turbulent_and_cavitating(downstream: float) -> None:
-    """The worked example of IEC 60534-8-4 (1 MPa to 0.65 MPa and on), with the onset of a very small passage."""
+    """The worked example of IEC 60534-8-4 (1 MPa to 0.65 MPa and on), with the onset of a very small
+    passage.
+    """
     pipe = {**PIPE, "rho_pipe": 7800.0}
-    theirs = locals_of(control_valve_noise_l_2015, **LIQUID_EXAMPLE, **pipe, P2=downstream, xFz=CAVITATION_ONSET)
-    water = media.Medium("x", Phase.LIQUID, density_kg_m3=997.0, vapour_pa=2.32e3, sound_m_s=1400.0, critical_pa=220e5)
+    theirs = locals_of(
+        control_valve_noise_l_2015, **LIQUID_EXAMPLE, **pipe, P2=downstream, xFz=CAVITATION_ONSET
+    )
+    water = media.Medium(
+        "x", Phase.LIQUID, density_kg_m3=997.0, vapour_pa=2.32e3, sound_m_s=1400.0, critical_pa=220e5
+    )
     power = sound_power(water, State(1e6, downstream, 293.15), 0.92)
     assert power is not None
     assert (power.regime is Regime.CAVITATING) == theirs["cavitating"]

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 from numpy.typing import NDArray
+from scipy.special import gammaln
 from scipy.stats import t as student
 
 from hissmark.worth.calibrate import Fit, Point, Prior, fit
@@ -13,19 +14,24 @@ from hissmark.worth.calibrate import Fit, Point, Prior, fit
 F64 = NDArray[np.float64]
 FLAT = Prior(slope=0.0, slope_sd=None, pressure_sd=None, scatter=None)
 
-# NIST Statistical Reference Datasets, Norris (linear, lower difficulty): 36 pairs y, x; from memory, and proved by the
-# certified values below, which no slip of a digit would meet.
+# NIST Statistical Reference Datasets, Norris (linear, lower difficulty): 36 pairs y, x; from memory, and
+# proved by the certified values below, which no slip of a digit would meet.
 NORRIS = np.array(
     [
-        0.1, 0.2, 338.8, 337.4, 118.1, 118.2, 888.0, 884.6, 9.2, 10.1, 228.1, 226.5, 668.5, 666.3, 998.5, 996.3,
-        449.1, 448.6, 778.9, 777.0, 559.2, 558.2, 0.3, 0.4, 0.1, 0.6, 778.1, 775.5, 668.8, 666.9, 339.3, 338.0,
-        448.9, 447.5, 10.8, 11.6, 557.7, 556.0, 228.3, 228.1, 998.0, 995.8, 888.8, 887.6, 119.6, 120.2, 0.3, 0.3,
-        0.6, 0.3, 557.6, 556.8, 339.3, 339.1, 888.0, 887.2, 998.5, 999.0, 778.9, 779.0, 10.2, 11.1, 117.6, 118.3,
-        228.9, 229.2, 668.4, 669.1, 449.2, 448.9, 0.2, 0.5,
+        0.1, 0.2, 338.8, 337.4, 118.1, 118.2, 888.0, 884.6, 9.2, 10.1, 228.1, 226.5, 668.5, 666.3, 998.5,
+        996.3, 449.1, 448.6, 778.9, 777.0, 559.2, 558.2, 0.3, 0.4, 0.1, 0.6, 778.1, 775.5, 668.8, 666.9,
+        339.3, 338.0, 448.9, 447.5, 10.8, 11.6, 557.7, 556.0, 228.3, 228.1, 998.0, 995.8, 888.8, 887.6,
+        119.6, 120.2, 0.3, 0.3, 0.6, 0.3, 557.6, 556.8, 339.3, 339.1, 888.0, 887.2, 998.5, 999.0, 778.9,
+        779.0, 10.2, 11.1, 117.6, 118.3, 228.9, 229.2, 668.4, 669.1, 449.2, 448.9, 0.2, 0.5,
     ]
 ).reshape(-1, 2)  # fmt: skip
-# Their x and y: the columns stand as "y x" in the file, x being the reference.
-CERTIFIED = {"b0": -0.262323073774029, "b1": 1.00211681802045, "sd1": 0.429796848199937e-3, "s": 0.884796396144373}
+X = 1  # column of the independent variable
+CERTIFIED = {
+    "b0": -0.262323073774029,
+    "b1": 1.00211681802045,
+    "sd1": 0.429796848199937e-3,
+    "s": 0.884796396144373,
+}
 
 
 def fit_of(x: F64, y: F64, prior: Prior = FLAT) -> Fit:
@@ -35,22 +41,27 @@ def fit_of(x: F64, y: F64, prior: Prior = FLAT) -> Fit:
 
 
 def test_norris_certified_values() -> None:
-    """Slope, intercept and residual standard deviation to the digits that doubles allow."""
-    x, y = NORRIS[:, 0], NORRIS[:, 1]
-    proved = sm.OLS(y, sm.add_constant(x)).fit()
-    if abs(proved.params[1] - CERTIFIED["b1"]) > 1e-9:  # the file's order of columns
-        x, y = y, x
-    found = fit_of(x, y)
-    slope, _ = found.slope
+    """Slope, intercept, standard deviation of the slope (t with 34 degrees: wider than its scale by
+    34/32).
+    """
+    found = fit_of(NORRIS[:, X], NORRIS[:, 1 - X])
+    slope, slope_sd = found.slope
     intercept = float(found.weight @ found.mean[:, 2])
     assert slope == pytest.approx(CERTIFIED["b1"], rel=1e-10)
     assert intercept == pytest.approx(CERTIFIED["b0"], rel=1e-7)
+    assert slope_sd == pytest.approx(CERTIFIED["sd1"] * (34 / 32) ** 0.5, rel=1e-3)
+    # The residual standard deviation, through the mean of its posterior: s sqrt(n/2) G((n-1)/2) / G(n/2), n
+    # = 34.
+    mean = CERTIFIED["s"] * 17**0.5 * np.exp(gammaln(16.5) - gammaln(17.0))
+    assert found.scatter_decades == pytest.approx(mean, rel=1e-3)
 
 
 @pytest.mark.parametrize("count", [4, 5, 8, 20])
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_prediction_interval_is_that_of_ordinary_least_squares(count: int, seed: int) -> None:
-    """Flat prior: statsmodels' t-distributed prediction interval (its `obs_ci`), within the range and outside it."""
+    """Flat prior: statsmodels' t-distributed prediction interval (its `obs_ci`), within the range and
+    outside it.
+    """
     rng = np.random.default_rng(seed)
     x = rng.uniform(40.0, 70.0, count)
     y = -6.0 + 0.1 * x + rng.normal(0.0, 0.1, count)
@@ -98,7 +109,9 @@ def test_pressure_and_valves_are_regressed_together() -> None:
 
 
 def test_a_prior_is_a_pseudo_observation() -> None:
-    """A normal prior on the slope is one more row of a weighted regression (textbook identity): statsmodels WLS."""
+    """A normal prior on the slope is one more row of a weighted regression (textbook identity): statsmodels
+    WLS.
+    """
     x, y = np.array([45.0, 52.0, 58.0]), np.array([-1.6, -0.7, -0.3])
     known = 0.2  # errors of the measurements, so large that the scatter does not matter
     points = [Point(float(a), 0.0, float(b), known, "v") for a, b in zip(x, y, strict=True)]

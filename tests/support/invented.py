@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -26,6 +26,8 @@ from hissmark.alarms.journal import (
     Priority,
 )
 from hissmark.alarms.states import Trigger, transition
+from hissmark.appraise.appraiser import Appraiser
+from hissmark.appraise.desk import WorthDesk
 from hissmark.decode.columns import Batch
 from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
@@ -35,6 +37,7 @@ from hissmark.engine.telling import Story
 from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
+from hissmark.publish.shapes import GroupReading
 from hissmark.repairs.build import desk_of
 from hissmark.store import Writer, open_for_actions, open_for_reading, open_store
 from hissmark.store.actions import record_action
@@ -43,6 +46,7 @@ from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest
 from hissmark.store.ticked import of_tick
 from hissmark.web import ActionOutcome, WebContext
+from hissmark.web.past import readings_at
 from support.invented_story import story_of
 
 START_US = 1_772_330_400_000_000  # 2026-03-01T02:00:00Z
@@ -260,6 +264,10 @@ class Invented:
             lambda: self.register, CoreSettings(), RepairSettings(), writing=self._actions,
             reading=self._looking, readings=self.live.readings, now_us=self.clock.now_us,
         )  # fmt: skip
+        self.worth = WorthDesk(
+            Appraiser(self.layout, self.reader, self._readings_at), self._actions, self.clock.now_us
+        )
+        self.live.worth_said = self.worth.said
         self.metrics = Metrics()
         self.metrics.watch(self.live)
         self.last: dict[str, Tick] = {}
@@ -271,7 +279,7 @@ class Invented:
         return WebContext(
             self.live, self.reader, self.act, self.metrics, "North works",
             settings=lambda: {"name": "North works", "judge": {"rise_limit_db": 6.0}},
-            write_note=self.write_note, desk=self.desk, tell=self.tell,
+            write_note=self.write_note, desk=self.desk, tell=self.tell, worth=self.worth,
         )  # fmt: skip
 
     def tell(self, channel: str) -> Story | None:
@@ -279,6 +287,11 @@ class Invented:
         index = next(i for i, c in enumerate(self.layout.channels) if c.name == channel)
         tick = self.last.get(self.layout.channels[index].group)
         return None if tick is None else story_of(self.layout, tick, index)
+
+    def _readings_at(self, groups: Sequence[str], at_us: int | None) -> Mapping[str, GroupReading]:
+        if at_us is not None:
+            return readings_at(self.live, self.reader, groups, at_us)
+        return {g: reading for g in groups if (reading := self.live.reading(g)) is not None}
 
     def healthy(self) -> None:
         now_us = self.clock.now_us()

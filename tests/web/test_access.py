@@ -35,6 +35,9 @@ NEEDS: dict[str, Role | None] = {
     "GET /health/ready": None,
     "GET /api/v1/settings": Role.ENGINEER,
     "GET /api/v1/audit": Role.ADMINISTRATOR,
+    "POST /api/v1/calibration": Role.ENGINEER,
+    "POST /api/v1/calibration/{number}/withdraw": Role.ENGINEER,
+    "POST /api/v1/assumptions": Role.ENGINEER,
 }
 FILLED = {
     "valve": "XV-103", "tag": "XV-103", "alarm": "passing", "name": "North", "receiver": "nobody", "id": "1",

@@ -21,10 +21,16 @@ class Rule:
 
     start: str
     needs: Role | Open
+    only_to_act: bool = False
 
-    def covers(self, path: str) -> bool:
+    def covers(self, method: str, path: str) -> bool:
+        """Whether the rule is about such a request; one that is `only_to_act` leaves reading to everybody."""
+        if self.only_to_act and method in _READING:
+            return False
         return path.startswith(self.start) if self.start.endswith("/") else path == self.start
 
+
+_READING = ("GET", "HEAD", "OPTIONS")
 
 RULES = (
     # Whatever restarts or balances the service has no password.
@@ -38,12 +44,16 @@ RULES = (
     # Settings name hosts, accounts and receivers of notifications.
     Rule("/api/v1/settings", Role.ENGINEER),
     Rule("/api/v1/audit", Role.ADMINISTRATOR),
+    # What a leak is worth rests on these.
+    Rule("/api/v1/calibration", Role.ENGINEER, only_to_act=True),
+    Rule("/api/v1/calibration/", Role.ENGINEER, only_to_act=True),
+    Rule("/api/v1/assumptions", Role.ENGINEER, only_to_act=True),
 )
 
 
 def needed(method: str, path: str) -> Role | Open:
     """What a request asks for."""
     for rule in RULES:
-        if rule.covers(path):
+        if rule.covers(method, path):
             return rule.needs
-    return Role.VIEWER if method in ("GET", "HEAD", "OPTIONS") else Role.OPERATOR
+    return Role.VIEWER if method in _READING else Role.OPERATOR

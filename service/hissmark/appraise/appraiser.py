@@ -4,6 +4,7 @@ from.
 
 from __future__ import annotations
 
+import json
 import math
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -15,6 +16,7 @@ from hissmark.appraise.cumulative import Total, total
 from hissmark.appraise.knowledge import Fitted, Knowledge
 from hissmark.engine.layout import Layout
 from hissmark.engine.register import Channel
+from hissmark.judge.verdicts import Verdict
 from hissmark.publish.past import readings_from
 from hissmark.publish.shapes import ChannelReading, GroupReading
 from hissmark.publish.times import parse_rfc3339
@@ -47,6 +49,7 @@ class Worth:
     valve: str
     group: str
     at_us: int
+    verdict: str
     estimate: Estimate
     medium: Medium | None
     assumed: Assumptions
@@ -59,35 +62,43 @@ class Worth:
     total: Total | None
 
     @property
-    def rank(self) -> tuple[float, float]:
-        """For ordering, the most worth first: by money, else by mass; without a number by level alone,
-        after them.
+    def rank(self) -> tuple[float, float, float]:
+        """For ordering: estimated leaks by money, else by mass; then valves that pass without an estimate, by
+        level alone; then the rest.
         """
         found = self.estimate
-        if found.rate_kg_s is None:
-            return (math.inf, -(found.leak_db if found.leak_db is not None else -math.inf))
-        year = self.loss.money_year if self.loss else None
-        return (-(year.middle if year else 0.0), -found.rate_kg_s.middle)
+        if found.status is Status.ESTIMATED and found.rate_kg_s is not None:
+            year = self.loss.money_year if self.loss else None
+            return (0.0, -(year.middle if year else 0.0), -found.rate_kg_s.middle)
+        level = found.leak_db if found.leak_db is not None else -math.inf
+        return (1.0 if self.verdict == Verdict.PASSING.text else 2.0, -level, 0.0)
 
 
 class Appraiser:
     """Values the valves of one site. May be used by several threads."""
 
-    def __init__(self, layout: Layout, reader: Reader, readings: Readings | None = None) -> None:
-        self.layout = layout
+    def __init__(
+        self, layout: Layout | Callable[[], Layout], reader: Reader, readings: Readings | None = None
+    ) -> None:
+        """`layout` may be a function: a running service takes edits of its register."""
+        self._layout = layout
         self.reader = reader
-        self.readings = readings or stored_readings(layout, reader)
+        self.readings = readings or stored_readings(self, reader)
         self._lock = threading.Lock()
         self._known: tuple[tuple[int, int], Knowledge] | None = None
+
+    @property
+    def layout(self) -> Layout:
+        return self._layout() if callable(self._layout) else self._layout
 
     def knowledge(self, known_us: int | None = None) -> Knowledge:
         """What is on record now (kept until something is added), or what was at a moment."""
         if known_us is not None:
             return Knowledge.read(self.layout.register, self.reader, known_us)
-        marks = self.reader.worth_marks()
+        marks, register = self.reader.worth_marks(), self.layout.register
         with self._lock:
-            if self._known is None or self._known[0] != marks:
-                self._known = marks, Knowledge.read(self.layout.register, self.reader)
+            if self._known is None or self._known[0] != marks or self._known[1].register is not register:
+                self._known = marks, Knowledge.read(register, self.reader)
             return self._known[1]
 
     def worth_of(
@@ -130,7 +141,7 @@ class Appraiser:
         fitted = knowledge.fitted(channel, medium)
         there = self._conditions(channel, assumed, row, heard_us if fitted.fit is not None else None)
         rate = self._estimate(channel, row, knowledge, fitted, medium, there.state)
-        since_us = self._since(channel, at_us) if sums and rate.rate_kg_s is not None else None
+        since_us = self._since(channel, at_us) if sums and fitted.fit is not None else None
         lost = None
         if since_us is not None and fitted.fit is not None and medium is not None:
             lost = total(
@@ -139,7 +150,8 @@ class Appraiser:
             )  # fmt: skip
         money, air = _money(rate, assumed, medium, there.state)
         return Worth(
-            channel.subject, channel.group, heard_us, rate, medium, assumed, there, fitted, money, air,
+            channel.subject, channel.group, heard_us, row["verdict"] if row else "", rate, medium, assumed,
+            there, fitted, money, air,
             _classes(channel, rate, assumed, medium, there.state), since_us, lost,
         )  # fmt: skip
 
@@ -156,12 +168,10 @@ class Appraiser:
     ) -> Estimate:  # fmt: skip
         if knowledge.has_other_phase(channel, medium):
             return Estimate(Status.OTHER_FLUID, leak_db=row["leak_db"] if row else None)
-        usable = row is not None and not row["open"]
-        heard = (
-            Heard(row["level_db"], row["baseline_db"], row["scale_db"])
-            if row is not None and usable
-            else Heard(None, None)
-        )
+        heard = Heard(None, None)
+        if row is not None and not row["open"]:
+            blamed = row["verdict"] == Verdict.PASSING.text
+            heard = Heard(row["level_db"], row["baseline_db"], row["scale_db"], blamed)
         return estimate(fitted.fit, fitted.basis, heard, medium, state)
 
     def _since(self, channel: Channel, at_us: int | None) -> int | None:
@@ -177,13 +187,12 @@ class Appraiser:
 _EVER = 2**62
 
 
-def stored_readings(layout: Layout, reader: Reader) -> Readings:
+def stored_readings(appraiser: Appraiser, reader: Reader) -> Readings:
     """Readings out of the store, for a site whose service may not run."""
-    import json
 
     def read(groups: Sequence[str], at_us: int | None) -> Mapping[str, GroupReading]:
         if at_us is not None:
-            return readings_from(layout, reader.last_ticks(list(groups), at_us))
+            return readings_from(appraiser.layout, reader.last_ticks(list(groups), at_us))
         return {row.group: json.loads(row.payload) for row in reader.readings() if row.group in groups}
 
     return read
@@ -199,7 +208,7 @@ def _row_of(channel: Channel, reading: GroupReading | None) -> tuple[ChannelRead
 def _money(
     rate: Estimate, assumed: Assumptions, medium: Medium | None, state: State | None
 ) -> tuple[Loss | None, Emissions | None]:
-    if rate.rate_kg_s is None or medium is None:
+    if rate.rate_kg_s is None or medium is None or rate.status is not Status.ESTIMATED:
         return None, None
     upstream = state.upstream_pa if state else None
     hours, price = assumed.hours_year, assumed.price_kg(medium, upstream)
@@ -213,7 +222,13 @@ def _classes(
     channel: Channel, rate: Estimate, assumed: Assumptions, medium: Medium | None, state: State | None
 ) -> tuple[Compared, ...]:
     """Every class with the probability that the leak is above it; none without a rate and pressures."""
-    if rate.spread is None or medium is None or state is None or state.difference_pa <= 0.0:
+    if (
+        rate.status is not Status.ESTIMATED
+        or rate.spread is None
+        or medium is None
+        or state is None
+        or state.difference_pa <= 0.0
+    ):
         return ()
     size_m = channel.size_mm / 1e3 if channel.size_mm else None
     rows = allowed(size_m, medium, state.difference_pa, assumed.number("flow coefficient"))
@@ -227,7 +242,5 @@ def _classes(
                 if row.ml_min == 0.0
                 else 1.0 - float(rate.spread.below(math.log10(row.ml_min / per_kg_s))[0])
             )
-            if rate.status is Status.AT_MOST and row.ml_min == 0.0:
-                above = None
         found.append(Compared(row, above))
     return tuple(found)

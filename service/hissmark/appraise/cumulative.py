@@ -2,7 +2,9 @@
 
 The errors of the rates of one valve are nearly the same from tick to tick (it is the same regression, the
 same coupling), so they do not average out: the low, middle and high rates are each added up on their own.
-Time without a level (no data, no pressure difference, open) is left out of the sum and told.
+Ticks at which the valve was not taken for the source,
+or less than 3 dB stood out, add nothing to low and middle. Time without a level (no data, no pressure
+difference, open) is left out of the sum and told.
 """
 
 from __future__ import annotations
@@ -12,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from hissmark.engine.register import Channel
-from hissmark.signal.levels import leak_only
+from hissmark.judge.verdicts import Verdict
+from hissmark.signal.levels import RESOLVABLE_DIFFERENCE_DB, leak_only
 from hissmark.store.history import ChannelHistory
 from hissmark.store.reader import Reader
 from hissmark.worth.calibrate import F64, Fit
@@ -69,9 +72,12 @@ def _of_part(
     heard = known & np.isfinite(leak)
     rates = np.zeros((3, len(part)))
     if heard.any():
+        blamed = part.verdict[heard] == Verdict.PASSING
         rise = (part.level_db - part.baseline_db)[heard].astype(np.float64)
         bars = part.difference_bar[heard].astype(np.float64)
-        rates[:, heard] = _rates(leak[heard], rise, bars, fit, basis, medium, state)
+        found = _rates(leak[heard], rise, bars, fit, basis, medium, state)
+        found[:2, ~blamed | (rise < RESOLVABLE_DIFFERENCE_DB)] = 0.0
+        rates[:, heard] = found
     return np.asarray(rates @ np.where(known, seconds, 0.0)), float(seconds[known].sum())
 
 
@@ -101,14 +107,11 @@ def _rates(
 
 
 def _read_off(leak: F64, rise: F64, power_db: float, extra: float, fit: Fit) -> F64:
-    """float64[3, n] at one pressure; below 3 dB of rise anything from nothing to the upper limit."""
+    """float64[3, n] at one pressure."""
     grid = np.linspace(leak.min(), leak.max() + 1e-6, GRID)
     error = level_error_db(np.interp(grid, *_sorted(leak, rise)), np.full(GRID, 0.5))
     spread = fit.predict(grid, power_db, error).widened(extra)
-    rates = np.array([10.0 ** np.interp(leak, grid, spread.quantile(p)) for p in (LOW, MIDDLE, HIGH)])
-    unresolved = rise < 3.0
-    rates[0, unresolved] = 0.0
-    rates[1, unresolved] = rates[2, unresolved] / 2.0
+    rates: F64 = np.array([10.0 ** np.interp(leak, grid, spread.quantile(p)) for p in (LOW, MIDDLE, HIGH)])
     return rates
 
 

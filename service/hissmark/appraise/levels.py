@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hissmark.engine.register import Channel
+from hissmark.judge.verdicts import Verdict
 from hissmark.signal.levels import leak_only
 from hissmark.store.reader import Reader
 from hissmark.worth.prediction import LEVEL_SD_DB, level_error_db
@@ -47,6 +48,12 @@ def level_then(reader: Reader, channel: Channel, at_us: int, around_us: int = AR
     levels, backgrounds = history.level_db[known].astype(float), history.baseline_db[known].astype(float)
     level, background = float(np.median(levels)), float(np.median(backgrounds))
     leak, resolvable = leak_only(level, background)
+    elsewhere = np.isin(history.verdict[known], (Verdict.SPILL, Verdict.OUTSIDE_NOISE))
+    if float(elsewhere.mean()) > 0.5:
+        raise NoLevelError(
+            "At that moment the valve was not the source of what its sensor heard (spill, or outside noise): "
+            "its level says nothing of its own leak. Give another moment, or the leak-only level itself."
+        )
     if not bool(resolvable):
         raise NoLevelError(
             f"At that moment {level - background:.1f} dB stood out of the background: less than 3 dB are "

@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, TypeVar
 
 import msgspec
 import structlog
 
+from hissmark.appraise.appraiser import Appraiser
+from hissmark.appraise.desk import LOOK_AGAIN_S, WorthDesk
 from hissmark.daemon.alarm_metrics import AlarmCollector
 from hissmark.daemon.backup_job import BackupJob
 from hissmark.daemon.clock import Clock, WallClock
@@ -22,6 +24,7 @@ from hissmark.daemon.questions import Questions
 from hissmark.daemon.reach import book_of, certificate_of, require_safe_reach
 from hissmark.daemon.takeover import Takeover, kinds_of, levels_of
 from hissmark.daemon.worker import Parts, Worker
+from hissmark.daemon.worth_metrics import WorthCollector
 from hissmark.decode.decoder import Decoder
 from hissmark.decode.limits import Limits
 from hissmark.engine.change import Change
@@ -37,6 +40,7 @@ from hissmark.notify.build import notifier_of
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.publish.reading import readings_of
+from hissmark.publish.shapes import GroupReading
 from hissmark.publish.times import rfc3339
 from hissmark.repairs.build import desk_of
 from hissmark.site.load import Site
@@ -52,6 +56,7 @@ from hissmark.web.api.figures import chatter_window_us
 from hissmark.web.app import create_app
 from hissmark.web.callers import Proxies
 from hissmark.web.context import ActionOutcome, WebContext
+from hissmark.web.past import readings_at
 
 log = structlog.get_logger("hissmark.daemon")
 
@@ -135,8 +140,17 @@ class Daemon:
             reading=self._looking_up, readings=self.live.readings, now_us=self.clock.now_us,
         )  # fmt: skip
         self._housekeeping.every(REPAIRS_S, self.desk.follow_up, "checks of repairs")
+        self.worth = WorthDesk(
+            Appraiser(lambda: self.live.layout, self.reader, self._readings_at),
+            self._store,
+            self.clock.now_us,
+        )
+        self.live.worth_said = self.worth.said
+        self.metrics.registry.register(WorthCollector(self.worth.at_hand))
+        self._housekeeping.every(LOOK_AGAIN_S, self.worth.look, "worth of leaks")
         context = replace(
             context,
+            worth=self.worth,
             write_note=self.write_note,
             notifier=self.notifier,
             desk=self.desk,
@@ -229,6 +243,12 @@ class Daemon:
         applied = row.applied_after_us is not None
         message = f"{change.kind} of {change.subject or self.site.name}: applied" if applied else row.outcome
         return ActionOutcome(applied, message or "", number, row.applied_after_us)
+
+    def _readings_at(self, groups: Sequence[str], at_us: int | None) -> Mapping[str, GroupReading]:
+        """Readings of groups now, or at a moment."""
+        if at_us is not None:
+            return readings_at(self.live, self.reader, groups, at_us)
+        return {g: reading for g in groups if (reading := self.live.reading(g)) is not None}
 
     def write_note(self, author: str, text: str, valve: str | None) -> ShiftNote:
         """Put a note of the shift on record."""

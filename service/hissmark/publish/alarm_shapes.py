@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hissmark.alarms.journal import Alarm
+from hissmark.alarms.journal import Alarm, AlarmEvent, AlarmKind
 from hissmark.publish.reading import number
 from hissmark.publish.sentences import advice, alarm_parts, flat, journal_sentence
 from hissmark.publish.shapes import AlarmShape, GroupReading, JournalShape
@@ -10,9 +10,14 @@ from hissmark.publish.times import rfc3339, rfc3339_or_none
 from hissmark.store.records import JournalRow
 
 
-def alarm_shape(alarm: Alarm, reading: GroupReading | None, now_us: int) -> AlarmShape:
-    """One alarm with its sentence as of `now_us` (microseconds since 1970 UTC)."""
+def alarm_shape(alarm: Alarm, reading: GroupReading | None, now_us: int, worth: str = "") -> AlarmShape:
+    """One alarm with its sentence as of `now_us` (microseconds since 1970 UTC).
+
+    `worth` says how much leaks, with its interval; it goes with a passing alarm that is active.
+    """
     parts = alarm_parts(alarm, reading)
+    if worth and alarm.active and alarm.alarm is AlarmKind.PASSING:
+        parts.append(f" {worth}")
     return {
         "valve": alarm.valve,
         "group": alarm.group,
@@ -34,9 +39,10 @@ def alarm_shape(alarm: Alarm, reading: GroupReading | None, now_us: int) -> Alar
     }
 
 
-def journal_shape(row: JournalRow) -> JournalShape:
-    """One line of the journal as the contract has it, and in words."""
+def journal_shape(row: JournalRow, worth: str = "") -> JournalShape:
+    """One line of the journal as the contract has it, and in words; `worth` goes with a leak that begins."""
     entry = row.entry
+    said = journal_sentence(entry)
     return {
         "seq": row.seq,
         "at": rfc3339(entry.at_us),
@@ -52,8 +58,13 @@ def journal_shape(row: JournalRow) -> JournalShape:
         "reason": entry.reason,
         "operator": entry.operator,
         "comment": entry.comment,
-        "sentence": journal_sentence(entry),
+        "sentence": f"{said} {worth}" if worth and begins(row) else said,
     }
+
+
+def begins(row: JournalRow) -> bool:
+    """Whether it is the line of a leak that begins."""
+    return row.entry.alarm is AlarmKind.PASSING and row.entry.event is AlarmEvent.RAISED
 
 
 def _finite(value: float | None) -> float | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
@@ -79,6 +79,7 @@ class LiveState:
         self.clock = clock
         self.broadcast = broadcaster or Broadcaster()
         self.unsaved = Unsaved()
+        self.worth_said: Callable[[str], str] = lambda valve: ""
         self._lock = threading.Lock()
         self._readings: dict[str, GroupReading] = {}
         self._lay_out(layout)
@@ -158,7 +159,7 @@ class LiveState:
         """New journal entries as they were stored, oldest first."""
         if not rows:
             return
-        entries = [journal_shape(row) for row in rows]
+        entries = [journal_shape(row, self.worth_said(row.entry.valve)) for row in rows]
         with self._lock:
             self._journal.extend(entries)
         self._send("journal", {"entries": entries[-NEWEST_ENTRIES:]})
@@ -281,7 +282,9 @@ class LiveState:
             self._send("alarms", {"changed": changed, "gone": [list(key) for key in gone]})
 
     def _shape(self, alarm: Alarm) -> AlarmShape:
-        return alarm_shape(alarm, self.reading(alarm.group), self.clock.now_us())
+        return alarm_shape(
+            alarm, self.reading(alarm.group), self.clock.now_us(), self.worth_said(alarm.valve)
+        )
 
     def _note_reading(self, reading: GroupReading) -> None:
         """Take over from a reading when its channels were heard and how often they measure (lock held)."""

@@ -24,6 +24,7 @@ from hissmark.web.api import (
     repairs,
     summaries,
     valves,
+    worth,
 )
 from hissmark.web.context import WebContext
 from hissmark.web.gate import Gate
@@ -77,6 +78,7 @@ def create_app(context: WebContext) -> FastAPI:
         register,
         repairs,
         summaries,
+        worth,  # before valves: a tag may hold slashes
         valves,
     ):
         api.include_router(part.router)

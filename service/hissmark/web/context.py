@@ -10,6 +10,7 @@ from fastapi import Depends, Request
 
 from hissmark.access.book import Book
 from hissmark.access.roles import Identity
+from hissmark.appraise.desk import WorthDesk
 from hissmark.engine.change import Change
 from hissmark.engine.telling import Story
 from hissmark.notify.notifier import Notifier
@@ -73,6 +74,7 @@ class WebContext:
         desk: takes findings and repairs, follows their checks.
         tell: the story of a channel (by its name) as of this moment; None where no engine is at hand, and it
             is worked out from the store. May raise TimeoutError.
+        worth: values leaks, takes measured ones and assumptions.
         user: who asks, in the context of one request; None while nobody has to sign in.
     """
 
@@ -92,6 +94,7 @@ class WebContext:
     tls: bool = False
     desk: Desk | None = None
     tell: Tell | None = None
+    worth: WorthDesk | None = None
     user: Identity | None = None
 
     def who(self, claimed: str) -> str:

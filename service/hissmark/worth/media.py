@@ -62,8 +62,8 @@ class Medium:
 def compressibility(medium: Medium, pressure_pa: float, temperature_k: float) -> float:
     """Z of a gas: ``1 + (B0 + w B1) Pr / Tr`` with Pitzer's B0, B1 (Smith, Van Ness, Abbott, from memory).
 
-    Good to about 4 % up to 100 bar for gases far above their critical temperature, 30 bar for others (tests compare with CoolProp); never below
-    0.3, where the correlation no longer means anything.
+    Good to about 4 % up to 100 bar for gases far above their critical temperature, 30 bar for others (tests
+    compare with CoolProp); never below 0.3, where the correlation no longer means anything.
     """
     if math.isnan(medium.critical_k):
         return 1.0

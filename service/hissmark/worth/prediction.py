@@ -47,7 +47,8 @@ class Status(StrEnum):
 
 NEEDS: dict[Status, str] = {
     Status.ESTIMATED: "",
-    Status.AT_MOST: "Less than 3 dB stand out of the background: only an upper limit can be given.",
+    Status.AT_MOST: "It is not the source of what is heard, or less than 3 dB stand out: only an upper "
+    "limit.",
     Status.NO_CALIBRATION: "No leak of this valve has been measured yet. One measured leak with the "
     "level at that time gives a rate; three give one that can be trusted further.",
     Status.OTHER_FLUID: "Its measured leaks are of another kind of fluid. Measure one with the fluid of now.",
@@ -63,11 +64,16 @@ NEEDS: dict[Status, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """What is heard of a valve: dB. None where it is not known."""
+    """What is heard of a valve: dB. None where it is not known.
+
+    `blamed`: the judgement takes it for the source. If not, what is heard may be another's sound, and bounds
+    the valve's own leak from above only.
+    """
 
     level_db: float | None
     baseline_db: float | None
     scale_db: float | None = None
+    blamed: bool = True
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -75,7 +81,8 @@ class Estimate:
     """A rate, or why there is none.
 
     Attributes:
-        rate_kg_s: with its 90 % interval; None unless `status` is estimated or at most.
+        rate_kg_s: with its 90 % interval; None unless `status` is estimated or at most (then only `high`
+        counts).
         spread: the whole distribution, for probabilities; None likewise.
         leak_db: leak-only level. power: what the standards expect at the pressures.
         notes: what widens it and what to bear in mind. steps: where it comes from.
@@ -130,7 +137,7 @@ def estimate(
     if leak_db is None:
         return Estimate(Status.NO_LEVEL)
     power = sound_power(medium, state) if state is not None else None
-    return _from_level(fit, basis, medium, (leak_db, error_db, resolvable), power, state)
+    return _from_level(fit, basis, medium, (leak_db, error_db, resolvable and heard.blamed), power, state)
 
 
 def _from_level(
@@ -148,7 +155,7 @@ def _from_level(
     spread = fit.predict(leak_db, power_db, error_db).widened(extra)
     low, middle, high = (10.0 ** float(spread.quantile(p)[0]) for p in (LOW, MIDDLE, HIGH))
     status = Status.ESTIMATED if resolvable else Status.AT_MOST
-    rate = Range(low, middle, high) if resolvable else Range(0.0, high / 2.0, high)
+    rate = Range(low, middle, high) if resolvable else Range(0.0, high, high)
     steps = _steps(fit, level, power, state, medium)
     return Estimate(status, rate, spread, leak_db, power, tuple(notes), steps)
 

@@ -11,12 +11,12 @@ from pydantic import BaseModel, Field
 from typing_extensions import TypedDict
 
 from hissmark.alarms.journal import ActionKind, AlarmEvent, AlarmKind, AlarmState, Priority
-from hissmark.publish.alarm_shapes import journal_shape
+from hissmark.publish.alarm_shapes import begins, journal_shape
 from hissmark.publish.shapes import AlarmShape, JournalShape
 from hissmark.publish.times import rfc3339, rfc3339_or_none
-from hissmark.store.records import ActionRequest
+from hissmark.store.records import ActionRequest, JournalRow
 from hissmark.web.answers import answer
-from hissmark.web.context import ActionOutcome, Context
+from hissmark.web.context import ActionOutcome, Context, WebContext
 from hissmark.web.paging import JournalQuery, next_link
 from hissmark.web.parameters import (
     NAME_TEXT,
@@ -146,7 +146,7 @@ def journal(
     query = JournalQuery(span, limit, after, before, valve, group, alarm, event)
     rows = query.rows(context.reader)
     more = next_link("/api/v1/alarms/journal", query.onwards(rows)) if len(rows) == limit else None
-    return answer({"entries": [journal_shape(row) for row in rows], "next": more})
+    return answer({"entries": [journal_shape(row, _worth_then(context, row)) for row in rows], "next": more})
 
 
 @router.post("/{valve:path}/{alarm}/acknowledge", response_model=Done, responses=REFUSED)
@@ -249,3 +249,11 @@ def _carried_out(context: Context, request: ActionRequest) -> Response:
 
 def _subjects(context: Context) -> set[str]:
     return {channel.subject for channel in context.live.layout.channels}
+
+
+def _worth_then(context: WebContext, row: JournalRow) -> str:
+    """How much leaked when a leak began, for valves of which a leak was measured."""
+    valve, desk = row.entry.valve, context.worth
+    if desk is None or desk.of(valve) is None or not begins(row):
+        return ""
+    return desk.said_then(valve, row.entry.at_us)
