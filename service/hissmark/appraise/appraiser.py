@@ -62,16 +62,17 @@ class Worth:
     total: Total | None
 
     @property
-    def rank(self) -> tuple[float, float, float]:
-        """For ordering: estimated leaks by money, else by mass; then valves that pass without an estimate, by
-        level alone; then the rest.
+    def rank(self) -> tuple[float, float]:
+        """For ordering: estimated leaks by money, those without a price by mass; then valves that pass
+        without
+        an estimate, by level alone; then the rest.
         """
         found = self.estimate
         if found.status is Status.ESTIMATED and found.rate_kg_s is not None:
             year = self.loss.money_year if self.loss else None
-            return (0.0, -(year.middle if year else 0.0), -found.rate_kg_s.middle)
+            return (0.0, -year.middle) if year else (0.5, -found.rate_kg_s.middle)
         level = found.leak_db if found.leak_db is not None else -math.inf
-        return (1.0 if self.verdict == Verdict.PASSING.text else 2.0, -level, 0.0)
+        return (1.0 if self.verdict == Verdict.PASSING.text else 2.0, -level)
 
 
 class Appraiser:

@@ -19,7 +19,8 @@ from hissmark.repairs.spared import Spared, spared
 from hissmark.repairs.trend import trend_db_per_day
 from hissmark.store.reader import Reader
 from hissmark.store.repairs import standing
-from hissmark.worth.trace import ranged
+from hissmark.worth.prediction import Status
+from hissmark.worth.trace import figure, ranged
 
 MOST_APPRAISED = 200
 """Valves to be repaired whose trend and worth are looked up; the others come without."""
@@ -122,6 +123,9 @@ def brief(worth: Worth) -> Brief:
     """One leak's worth as a sentence."""
     if worth.estimate.rate_kg_s is None:
         return Brief(worth.rank, f"Its rate is not known: {worth.estimate.needs}".rstrip(".") + ".", False)
+    if worth.estimate.status is Status.AT_MOST:
+        most = figure(worth.estimate.rate_kg_s.high * 3600.0)
+        return Brief(worth.rank, f"It loses at most {most} kg/h.", False)
     rate = ranged(worth.estimate.rate_kg_s.times(3600.0), "kg/h")
     year = worth.loss.money_year if worth.loss is not None else None
     if year is None:
