@@ -10,6 +10,7 @@ import typer
 
 from hissmark.cli.moments import moment
 from hissmark.cli.options import From, SiteFolder, To
+from hissmark.cli.progress import Bar
 
 if TYPE_CHECKING:
     from hissmark.replay.replay import ReplaySummary
@@ -57,7 +58,7 @@ def replay(
 
     loaded = load_site(site)
     _spare_the_recorded(out, [*levels, *(process or []), site / "site.toml", site / "register.csv"])
-    with _Bar() as bar:
+    with Bar() as bar:
         summary = replay_files(loaded, levels, process or [], out, begin, end, bar.show, workers)
     _say(summary, out)
 
@@ -69,35 +70,6 @@ def _spare_the_recorded(out: Path, read: list[Path]) -> None:
     for path in read:
         if out.exists() and path.exists() and out.samefile(path):
             raise CommandError(f"--out {out} is {path}, which is read: it would be lost. Name another file.")
-
-
-class _Bar:
-    """The progress bar, on stderr; silent where nobody looks."""
-
-    def __enter__(self) -> _Bar:
-        from rich.console import Console
-        from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
-
-        console = Console(stderr=True)
-        columns = (
-            TextColumn("{task.description:8}"),
-            BarColumn(),
-            TextColumn("{task.fields[rows]}"),
-            TimeRemainingColumn(),
-        )
-        self._progress = Progress(*columns, console=console, disable=not console.is_terminal, transient=True)
-        self._tasks: dict[str, TaskID] = {}
-        self._progress.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._progress.stop()
-
-    def show(self, stage: str, done: int, total: int | None) -> None:
-        """What replay reports: its stage, rows done, rows in all if known."""
-        if stage not in self._tasks:
-            self._tasks[stage] = self._progress.add_task(stage, total=total, rows="")
-        self._progress.update(self._tasks[stage], completed=done, total=total, rows=f"{done:,} rows")
 
 
 def _say(summary: ReplaySummary, out: Path) -> None:

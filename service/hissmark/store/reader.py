@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa  # type: ignore[import-untyped]
 import sqlalchemy as sa
 
 from hissmark.alarms.journal import Alarm, AlarmState
@@ -24,6 +25,7 @@ from hissmark.store import series as series_table
 from hissmark.store.archive import catalogue
 from hissmark.store.archive.catalogue import Kind
 from hissmark.store.archive.joined import Joined, Wanted
+from hissmark.store.archive.long_form import LongForm
 from hissmark.store.archive.place import Place
 from hissmark.store.archive.rollup import PLAIN_MEAN, Rollup
 from hissmark.store.archive.rollup_read import RollupReader
@@ -109,6 +111,17 @@ class Reader:
         Flags come along: the caller leaves out levels with `NOT_JUDGED`.
         """
         return self.raw(names, from_us, _LAST_US, page_rows=page_rows)
+
+    def long_form(
+        self, names: Sequence[str], from_us: int, to_us: int
+    ) -> Iterator[tuple[pa.Array, pa.DictionaryArray, pa.Array]]:
+        """(times, names, values) of samples with from_us <= time < to_us, as Arrow arrays; each name by time.
+
+        Quicker than `raw`: what is on file passes through as it stands there, channel by channel.
+        """
+        index, wanted = self._wanted(names)
+        if wanted.ids:
+            yield from LongForm(self._joined, names, index, wanted).parts(from_us, to_us)
 
     def rollups(self, names: Sequence[str], kind: Kind, from_us: int, to_us: int) -> Iterator[Rollup]:
         """Minutes or hours with from_us <= start < to_us, part by part, each by name, then time.

@@ -82,7 +82,7 @@ class Joined:
                 return step, self._read(step.files, wanted, after[0], until_us)
             except OSError as error:
                 if last == _TRIES - 1:
-                    raise _unreadable(error) from error
+                    raise unreadable(error) from error
         raise AssertionError("unreachable")
 
     def _step(self, wanted: Wanted, after: tuple[int, int], to_us: int, page_rows: int) -> _Step:
@@ -221,7 +221,7 @@ def _of_rows(rows: list[Any]) -> Columns:
     )
 
 
-def _unreadable(error: OSError) -> StoreError:
+def unreadable(error: OSError) -> StoreError:
     return StoreError(
         f"A file of the archive cannot be read: {error}. Restore it from a backup; the rest is not affected."
     )

@@ -1,0 +1,5 @@
+"""An empty store."""
+
+from store.conftest import sqlite_store
+
+__all__ = ["sqlite_store"]
