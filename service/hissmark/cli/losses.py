@@ -18,7 +18,8 @@ Examples:
   hissmark losses north flare-knockout
   hissmark losses north flare-knockout --reset --operator "M. Okafor" --comment "new pipe section"
 
-Every opening of a valve teaches how much sound is lost along the pipe and how well each sensor couples.
+Every opening of a valve, and every repair on record that ended a leak, teaches how much sound is lost along
+the pipe and how well each sensor couples.
 After work on the pipe or on sensors that is no longer true: have it forgotten. The request is on record
 when the command returns; the running service does it within seconds, a stopped one when it starts again."""
 
@@ -93,7 +94,7 @@ def _show(site: Opened, group: str, as_json: bool) -> None:
 
 
 def _print(found: Losses, resets: list[ChangeRow]) -> None:
-    from hissmark.cli.output import console, counted, put_table, table
+    from hissmark.cli.output import console, put_table, table
     from hissmark.publish.story_shapes import counted_from_us
     from hissmark.publish.times import rfc3339
 
@@ -109,7 +110,7 @@ def _print(found: Losses, resets: list[ChangeRow]) -> None:
     for c in found.couplings:
         couplings.add_row(c.subject, f"{c.coupling_db:+.1f} ± {c.sd_db:.1f} dB")
     put_table(out, couplings)
-    out.print(f"{found.group}: learned from {counted(found.measured, 'opening')} of its valves.")
+    out.print(f"{found.group}: learned from {found.measured} openings and repairs of its valves.")
     for r in resets:
         counts_us = counted_from_us(r)
         done = f"counts from {rfc3339(counts_us)}" if counts_us else "waiting for the service"

@@ -183,7 +183,7 @@ def apply(state: State, change: Change, groups: list[int]) -> None:
             for group in groups:
                 state.acoustics.forget(group)
         case ChangeKind.REPAIR:
-            pass
+            state.repairs.repaired(channel_of(state, change.subject), int(change.payload["at_us"]))
 
 
 def _apply_settings(state: State, change: Change, groups: list[int]) -> None:

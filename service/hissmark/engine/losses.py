@@ -33,7 +33,7 @@ class Coupling:
 
 @dataclass(frozen=True, slots=True)
 class Losses:
-    """Of one group. `measured`: how many openings of its valves were learned from."""
+    """Of one group. `measured`: how many openings and repairs of its valves were learned from."""
 
     group: str
     measured: int

@@ -40,6 +40,8 @@ def parts_of(step: Stepper) -> list[Part]:
         ("strangers", step.baselines.strangers, step.baselines.strangers.STATE_GROUP, "members"),
         ("acoustics", step.acoustics, step.acoustics.STATE_GROUP, "pipework"),
         ("health", step.health, step.health.STATE, "channel"),
+        ("repairs", step.repairs, step.repairs.STATE_CHANNEL, "channel"),
+        ("repairs", step.repairs, step.repairs.STATE_GROUP, "members"),
         ("step", step, step.STATE_CHANNEL, "channel"),
         ("step", step, step.STATE_GROUP, "members"),
         ("alarms", step.alarms, step.alarms.STATE, "alarm"),

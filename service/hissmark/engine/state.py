@@ -11,6 +11,7 @@ from hissmark.baseline.bank import Baselines, Pace
 from hissmark.engine.conditions import ProcessValues, Wiring
 from hissmark.engine.intake import NEVER
 from hissmark.engine.layout import Layout
+from hissmark.engine.repair_memory import RepairMemory
 from hissmark.engine.suppression import Suppression
 from hissmark.engine.tuned import Tuned
 from hissmark.judge import evidence as ev
@@ -58,6 +59,7 @@ class State:
             layout.group_of, groups, len(layout.conditions) + 1, settings.baseline, settings.signal
         )
         self.health = HealthBank(n)
+        self.repairs = RepairMemory(n, groups)
         self.evidence: F32 = np.full(n, ev.LOWEST, np.float32)
         self.lead_s: F32 = np.zeros(n, np.float32)
         self.passing: Bools = np.zeros(n, bool)

@@ -14,6 +14,7 @@ from hissmark.engine.learning import calm_groups, learn_acoustics, learn_baselin
 from hissmark.engine.measuring import Signal, measure, take_process
 from hissmark.engine.raising import raise_alarms
 from hissmark.engine.readings import Tick
+from hissmark.engine.repaired import learn_from_repairs
 from hissmark.engine.saying import tick_of
 from hissmark.engine.standing import (
     highest_rise,
@@ -140,6 +141,7 @@ class Stepper(State):
         learn_acoustics(
             self, seen.portion.at_us, seen.on, seen.conditions, seen.signal, seen.baseline, seen.rise
         )
+        learn_from_repairs(self, seen.portion.at_us, seen.on, seen.signal, seen.blocked, seen.rise)
         calm = calm_groups(self, seen.groups, seen.on)
         learn_baselines(self, seen.portion, seen.on, seen.signal, seen.blocked, seen.groups, calm)
         return calm

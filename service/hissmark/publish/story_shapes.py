@@ -147,7 +147,7 @@ class ResetShape(TypedDict):
 
 
 class LossesShape(TypedDict):
-    """What is believed of a group's pipework, from how many openings of its valves it was learned."""
+    """What is believed of a group's pipework; `measured`: from how many openings and repairs."""
 
     group: str
     measured: int
