@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from hissmark.engine.change import BaselineStep, baseline_change, clock_told
 from hissmark.judge.verdicts import Reason, SensorHealth, Verdict
-from support.rig import QUICK, Rig, learned_rig, row_of_valves
+from support.rig import QUICK, Rig, learned_rig, row_of_valves, with_settings
 
 BASE = {"AE-1": 22.0, "AE-2": 25.0, "AE-3": 21.0, "AE-4": 24.0}
 
@@ -138,3 +142,76 @@ def test_a_sensor_heard_once_and_never_again_is_silent_in_the_end() -> None:
     rig.run(2 * 3600, without("AE-2"))
     assert rig.health("XV-2") is SensorHealth.SILENT
     assert rig.events("XV-2", "sensor-fault") == ["raised"]
+
+
+DAY_S = 86_400.0
+
+
+def creeping(
+    rig: Rig, days: float, db_per_day: dict[str, float], process: dict[str, float] | None = None
+) -> Rig:
+    """The backgrounds move slowly; one sample a minute."""
+    start_s = rig.now_s
+
+    def moving(name: str, rate: float) -> Callable[[np.ndarray], np.ndarray]:
+        return lambda t: BASE[name] + rate * (t - start_s) / DAY_S
+
+    levels = {name: moving(name, db_per_day.get(name, 0.0)) for name in BASE}
+    return rig.run(days * DAY_S, levels, process, every_s=60.0)
+
+
+FOLLOWING = with_settings(baseline={"follow_s": 86_400})
+"""Backgrounds that follow within a day, so that a drift stays unremarkable until it meets its bound."""
+
+
+def test_a_sensor_that_hears_less_day_by_day_drifts() -> None:
+    rig = learned_rig(row_of_valves(4), BASE, settings=FOLLOWING)
+    creeping(rig, 12.0, {"AE-2": -0.4})
+    assert rig.health("XV-2") is SensorHealth.DRIFTING
+    assert rig.reason("XV-2") is Reason.SENSOR_FAULT
+    assert [e.reason for e in rig.journal if e.event == "raised"] == ["the sensor is drifting"]
+    assert {rig.verdict(v) for v in ("XV-1", "XV-3", "XV-4")} == {Verdict.QUIET}
+
+
+def test_a_group_that_changes_together_does_not_drift() -> None:
+    rig = learned_rig(row_of_valves(4), BASE, settings=FOLLOWING)
+    creeping(rig, 12.0, dict.fromkeys(BASE, -0.4))
+    assert set(rig.last.health.tolist()) == {SensorHealth.WELL}
+
+
+@pytest.mark.parametrize(
+    ("difference_bar", "health"), [(30.0, SensorHealth.WELL), (0.1, SensorHealth.DRIFTING)]
+)
+def test_upwards_it_drifts_only_where_nothing_can_leak(difference_bar: float, health: SensorHealth) -> None:
+    """Under pressure difference a level that creeps up may be a leak that grows: the judgement goes on."""
+    tested = {"upstream_pressure": "PT-1", "downstream_pressure": "PT-2"}
+    under = {"PT-1": 40.0, "PT-2": 10.0}
+    rig = learned_rig(row_of_valves(4, **tested), BASE, settings=FOLLOWING, process=under)
+    creeping(rig, 9.0, {"AE-2": 0.4}, under)
+    assert rig.health("XV-2") is SensorHealth.WELL
+    louder = {**BASE, "AE-2": BASE["AE-2"] + 3.6}
+    rig.run(10 * 3600, louder, {"PT-1": 10.0 + difference_bar, "PT-2": 10.0}, every_s=60.0)
+    assert rig.health("XV-2") is health
+
+
+def test_a_baseline_approved_or_learned_anew_ends_the_drift() -> None:
+    rig = learned_rig(row_of_valves(4), BASE, settings=FOLLOWING)
+    creeping(rig, 12.0, {"AE-2": -0.4})
+    step = baseline_change(BaselineStep.RELEARN, "XV-2", "Ada", "new sensor")
+    rig.engine.change(rig.engine.admit(step))
+    rig.run(DAY_S, {**BASE, "AE-2": BASE["AE-2"] - 4.8}, every_s=60.0)
+    assert rig.health("XV-2") is SensorHealth.WELL
+    assert rig.verdict("XV-2") is Verdict.QUIET
+
+
+def test_a_clock_told_wrong_takes_the_channel_out_and_back() -> None:
+    rig = learned_rig(row_of_valves(4), BASE)
+    for number, wrong in enumerate((True, False), 1):
+        told = clock_told("AE-2", wrong, 900.0, "15 min ahead of its neighbours", "hissmark")
+        rig.engine.change(replace(rig.engine.admit(told), id=number))
+        rig.run(3600, BASE)
+        assert rig.health("XV-2") is (SensorHealth.CLOCK_WRONG if wrong else SensorHealth.WELL)
+        assert rig.verdict("XV-2") is (Verdict.NOT_TESTABLE if wrong else Verdict.QUIET)
+        assert {rig.verdict(v) for v in ("XV-1", "XV-3", "XV-4")} == {Verdict.QUIET}
+    assert rig.events("XV-2", "sensor-fault") == ["raised", "cleared"]
+    assert rig.journal[0].priority == "low"

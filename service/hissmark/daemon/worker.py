@@ -25,9 +25,10 @@ from hissmark.decode.columns import Batch, Decoded, Flag
 from hissmark.decode.decoder import Decoder
 from hissmark.decode.message import Message
 from hissmark.decode.sparkplug_nodes import NodeKey
-from hissmark.engine.change import ChangeRefusedError
+from hissmark.engine.change import Change, ChangeRefusedError
 from hissmark.engine.engine import Engine
 from hissmark.engine.readings import Tick
+from hissmark.ingest.clocks import Clocks
 from hissmark.ingest.queue import MessageQueue
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
@@ -62,11 +63,14 @@ class Work:
     ticks: list[Tick] = field(default_factory=list)
     entries: list[JournalEntry] = field(default_factory=list)
     outcomes: list[tuple[int, int | None, str]] = field(default_factory=list)
+    found: list[Change] = field(default_factory=list)
 
     def __bool__(self) -> bool:
         decoded = self.decoded
         turned_away = bool(decoded and (decoded.rejects or decoded.unknown))
-        return bool(len(self.batch) or turned_away or self.ticks or self.entries or self.outcomes)
+        return bool(
+            len(self.batch) or turned_away or self.ticks or self.entries or self.outcomes or self.found
+        )
 
 
 class StoppedError(Exception):
@@ -102,6 +106,7 @@ class Worker:
         self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
         self.failure: BaseException | None = None
         self.on_failure: Callable[[], None] = lambda: None
+        self._clocks = Clocks(parts.engine.layout, parts.engine.stepper.health.clock_wrong)
         self._unsaved: list[Tick] = []
         self._unsaved_samples = 0
         self._save_due = 0.0
@@ -117,6 +122,7 @@ class Worker:
     def recover(self) -> None:
         """Bring the engine up to what is stored; before `start`. Raises StoppedError if told to."""
         recover(self._p.engine, self._p.reader, self._keep, self._p.takeover.since_us)
+        self._clocks = Clocks(self._p.engine.layout, self._p.engine.stepper.health.clock_wrong)
         self._save()
 
     def _keep(self, found: Recovered) -> None:
@@ -225,6 +231,7 @@ class Worker:
         if not messages:
             return work
         work.decoded = decoded = p.decoder.decode(messages, p.clock.now_us())
+        work.found = self._clocks.observe(decoded.batch, messages[-1].received_us)
         flags = p.engine.accept(decoded.batch)
         work.batch = Batch(decoded.batch.series, decoded.batch.time_us, decoded.batch.value, flags)
         for tick in self._timed_ticks():
@@ -330,6 +337,8 @@ class Worker:
         rows = tx.journal(work.entries) if work.entries else []
         if changes:
             tx.verdict_changes(changes)
+        for change in work.found:
+            tx.change(change)
         for action_id, at_us, outcome in work.outcomes:
             tx.action_applied(action_id, at_us, outcome)
         return new, rows

@@ -19,6 +19,7 @@ class ChangeKind(StrEnum):
     BASELINE = "baseline"
     LOSSES_RESET = "losses-reset"
     REPAIR = "repair"
+    CLOCK = "clock"
 
 
 class ChangeRefusedError(ValueError):
@@ -95,6 +96,15 @@ def baseline_change(
     if basis:
         payload["basis"] = dict(basis)
     return Change(ChangeKind.BASELINE, subject, operator, reason, payload)
+
+
+def clock_told(channel: str, wrong: bool, offset_s: float, reason: str, operator: str) -> Change:
+    """The intake finds that a sensor's clock is wrong, or right again; only it sees when samples arrive.
+
+    `offset_s`: by how much its times are ahead (negative: behind).
+    """
+    payload = {"wrong": wrong, "offset_s": round(offset_s, 1)}
+    return Change(ChangeKind.CLOCK, channel, operator, reason, payload)
 
 
 def losses_reset(group: str, operator: str, reason: str = "") -> Change:

@@ -117,6 +117,9 @@ def check(state: State, change: Change) -> None:
             _check_settings(state, change, groups)
         case ChangeKind.BASELINE:
             _check_baseline(state, change)
+        case ChangeKind.CLOCK:
+            if not isinstance(change.payload.get("wrong"), bool):
+                raise ChangeRefusedError("of a clock it has to be said whether it is wrong")
         case ChangeKind.REPAIR:
             at_us = change.payload.get("at_us")
             if not isinstance(at_us, int) or isinstance(at_us, bool) or at_us <= 0:
@@ -182,6 +185,8 @@ def apply(state: State, change: Change, groups: list[int]) -> None:
         case ChangeKind.LOSSES_RESET:
             for group in groups:
                 state.acoustics.forget(group)
+        case ChangeKind.CLOCK:
+            state.health.clock_wrong[channel_of(state, change.subject)] = bool(change.payload["wrong"])
         case ChangeKind.REPAIR:
             state.repairs.repaired(channel_of(state, change.subject), int(change.payload["at_us"]))
 

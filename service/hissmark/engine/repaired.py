@@ -20,8 +20,8 @@ from hissmark.signal.levels import leak_only
 
 HOLD_S = 1800.0
 """How long the repaired valve has to be heard quiet."""
-FOLLOW_S = 1800.0
-"""Time constant with which the remembered levels follow those of the leak."""
+REMEMBER_US = 1800 * US
+"""How often the levels of a leak are remembered anew; half of what is remembered comes from before."""
 AFTERWARDS_US = 6 * 3600 * US
 """A leak heard longer than this after a repair is not the one that was repaired."""
 LONG_AGO_US = 30 * 86_400 * US
@@ -42,18 +42,18 @@ def learn_from_repairs(
 
 
 def _remember(state: State, at_us: int, heard: Bools, signal: Signal, usable: Bools) -> None:
-    memory, tick_s = state.repairs, state.settings.signal.tick_s
-    weight = np.float32(-np.expm1(-tick_s / FOLLOW_S))
+    memory = state.repairs
     for c in np.flatnonzero(heard).tolist():
         group = int(state.layout.group_of[c])
         rows = state.rows_of(group)
-        if state.passing[rows].sum() > 1:
+        known = memory.source[c] and memory.mode[group] == state.mode[group]
+        if state.passing[rows].sum() > 1 or (known and at_us - memory.heard_us[group] < REMEMBER_US):
             continue
         level = np.where(usable[rows], signal.levels.low[rows], np.nan)
-        if not memory.source[c] or memory.mode[group] != state.mode[group]:
+        if not known:
             memory.level[rows] = np.nan
         before = memory.level[rows]
-        memory.level[rows] = np.where(np.isnan(before), level, before + weight * (level - before))
+        memory.level[rows] = np.where(np.isnan(before) | np.isnan(level), level, 0.5 * (before + level))
         memory.source[rows] = False
         memory.source[c], memory.heard_us[group], memory.mode[group] = True, at_us, state.mode[group]
 

@@ -117,7 +117,7 @@ class Stepper(State):
         self.mode[portion.groups] = groups.mode[portion.groups]
         baseline, scale = self._background(groups.mode)
         rise = (signal.levels.low - baseline).astype(np.float32)
-        watch_health(self, portion, on, signal, rise, scale)
+        watch_health(self, portion, on, conditions, signal, groups.mode, rise, scale)
         blocked = with_sensor(self, blocked, baseline)
         time_leads(self, on & (blocked == NONE), groups.ratio)
         margin = margins_of(self, signal, baseline, rise, groups.leads)

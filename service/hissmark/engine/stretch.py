@@ -31,6 +31,7 @@ from hissmark.engine.learning import (
     take_floors,
 )
 from hissmark.engine.measuring import Timing, timing_of, unsteady_of
+from hissmark.engine.repaired import learn_from_repairs
 from hissmark.engine.step import Seen, Stepper
 from hissmark.engine.stored import StoredTicks
 from hissmark.engine.stretch_samples import Heard, Samples, before_idle, heard_after, picked, samples_of
@@ -43,10 +44,13 @@ Bools = npt.NDArray[np.bool_]
 MOST_TICKS = 240
 NOT_COMPARED = frozenset({"windows", "process", "acoustics", "strangers", "baseline", "step.said"})
 """Parts that every copy has its own of, or that only learning changes."""
-NOT_LEARNED = frozenset({"windows", "process", "acoustics", "health", "step", "alarms"})
-LEARNED = ("value", "scale", "usual_spread", "modes")
+NOT_LEARNED = frozenset({"windows", "process", "acoustics", "health", "repairs", "step", "alarms"})
+LEARNED = ("value", "scale", "anchor", "usual_spread", "modes")
 """What a tick reads of the backgrounds."""
-MOVING = {"step.stroked_us": NEVER, "step.open_us": 0, "alarms.until_us": 0}
+MOVING = {
+    "step.stroked_us": NEVER, "step.open_us": 0, "alarms.until_us": 0,
+    "repairs.heard_us": 0, "repairs.repaired_us": 0,
+}  # fmt: skip
 """Moments in the state, and what stands for none: each copy sees them as long ago as its own tick does."""
 
 
@@ -294,6 +298,7 @@ class Stretch:
         if (copies.open_us > 0).any():
             self._known.pop("measured", None)
             learn_acoustics(copies, at_us, seen.on, seen.conditions, seen.signal, seen.baseline, seen.rise)
+        learn_from_repairs(copies, at_us, seen.on, seen.signal, seen.blocked, seen.rise)
         return seen
 
     def _taken(self, stepper: Stepper, count: int) -> int:

@@ -4,24 +4,52 @@ from __future__ import annotations
 
 import numpy as np
 
+from hissmark.engine.conditions import TestConditions
 from hissmark.engine.intake import US, Portion
 from hissmark.engine.measuring import STALE_INTERVALS, Signal
-from hissmark.engine.state import F32, Bools, State
-from hissmark.judge.health import swapped_pairs
+from hissmark.engine.state import F32, Bools, Ints, State
+from hissmark.judge.health import AT_BOUND_DB, Drift, drifted, swapped_pairs
+from hissmark.judge.verdict import NONE
 from hissmark.signal.percentiles import masked_level
 
 UNKNOWN_INTERVAL_S = STALE_INTERVALS * 3600
 """A sensor heard once may be one that reports hourly: it is called silent only after this long."""
 
 
-def watch_health(state: State, portion: Portion, on: Bools, signal: Signal, rise: F32, scale: F32) -> None:
+def watch_health(
+    state: State, portion: Portion, on: Bools, conditions: TestConditions, signal: Signal, mode: Ints,
+    rise: F32, scale: F32,
+) -> None:  # fmt: skip
+    """Advance the watch by one tick. `mode`: int[groups] present operating condition."""
     heard = signal.last_us > 0
     unknown = (signal.interval_s == 0) & (portion.at_us - signal.last_us <= UNKNOWN_INTERVAL_S * US)
     state.health.step(
         on & heard, state.settings.signal.tick_s, ~signal.fresh & ~unknown,
         signal.levels.high - signal.levels.low, np.nan_to_num(state.baselines.usual_spread),
         signal.levels.slots, _alone(state, rise), scale, _swapped(state, rise, signal), signal.length_us / US,
+        _drift(state, conditions, signal, mode),
     )  # fmt: skip
+
+
+def _drift(state: State, conditions: TestConditions, signal: Signal, mode: Ints) -> Drift:
+    """Looked at in full only where a background stands at its bound."""
+    rows, per_channel = np.arange(len(state.valve)), mode[state.layout.group_of]
+    value, anchor = state.baselines.value[rows, per_channel], state.baselines.anchor[rows, per_channel]
+    with np.errstate(invalid="ignore"):
+        at_bound = np.abs(value - anchor) >= state.tuned.max_drift_db - AT_BOUND_DB
+    every = np.ones(len(rows), bool)
+    if not at_bound.any():
+        return Drift(~every, every)
+    spread, geometry = state.geometry.spread, state.geometry
+    usable = signal.fresh & (signal.unsteady == NONE) & ~np.isnan(anchor)
+    laid = [np.asarray(spread(a, np.nan), np.float64) for a in (value, anchor, signal.levels.low)]
+    bound = np.asarray(spread(state.tuned.max_drift_db, np.nan), np.float64)
+    cannot_leak = np.asarray(spread(~state.valve | conditions.low_difference, False), bool)
+    shown, told = ~every, every
+    found = drifted(laid[0], laid[1], laid[2], bound, cannot_leak, np.asarray(spread(usable, False), bool))
+    shown[geometry.place[geometry.present]] = found[0][geometry.present]
+    told[geometry.place[geometry.present]] = found[1][geometry.present]
+    return Drift(shown, told)
 
 
 def _swapped(state: State, rise: F32, signal: Signal) -> Bools:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 
@@ -17,21 +19,38 @@ STUCK_USUAL_SPREAD_DB = 0.3
 STUCK_SLOTS = 10
 NOISY_DB = 15.0
 SATURATED_DB = 44.0
+AT_BOUND_DB = 0.1
+SMALLEST_BOUND_DB = 1.0
+"""With a tighter bound every background stands at it; that says nothing."""
 SWAP_STEP_DB = 3.0
 SWAP_MATCH_DB = 2.5
 CONFIRM_S = 3600.0
 """How long a fault has to show; a level that stands still takes three times as long, twelve where it stands
 high: a loud even hiss read by a coarse sensor does not move either."""
 LONGEST_S = 13 * CONFIRM_S
+DRIFT_CONFIRM_S = 6 * CONFIRM_S
+"""A drift is slow: nothing is lost by looking for longer."""
 NOISY_WINDOWS = 1.5
 """A step, such as a leak that starts, spreads one window and has left it after its length: a sparse sensor is
 called noisy only after more than that."""
 
 
+class Drift(NamedTuple):
+    """Whether channels have drifted away from their group; bool[channels].
+
+    Attributes:
+        shown: the background has moved to its bound, the level beyond, and the neighbours stayed.
+        told: this tick can tell. Upwards a drift looks like a slow leak, save where nothing can leak.
+    """
+
+    shown: Bools
+    told: Bools
+
+
 class HealthBank:
     """How long each channel has shown each fault; arrays over channels."""
 
-    STATE = ("loose_s", "stuck_s", "noisy_s", "swapped_s", "saturated_s", "code")
+    STATE = ("loose_s", "stuck_s", "noisy_s", "swapped_s", "saturated_s", "drift_s", "clock_wrong", "code")
 
     def __init__(self, channels: int) -> None:
         self.loose_s: F32 = np.zeros(channels, np.float32)
@@ -39,14 +58,18 @@ class HealthBank:
         self.noisy_s: F32 = np.zeros(channels, np.float32)
         self.swapped_s: F32 = np.zeros(channels, np.float32)
         self.saturated_s: F32 = np.zeros(channels, np.float32)
+        self.drift_s: F32 = np.zeros(channels, np.float32)
+        self.clock_wrong: Bools = np.zeros(channels, bool)
+        """Told by the intake, which alone sees when samples arrive; on record as a change."""
         self.code: npt.NDArray[np.uint8] = np.zeros(channels, np.uint8)
 
     def step(
         self, on: Bools, tick_s: float, silent: Bools, spread: F32, usual: F32, count: npt.NDArray[np.int64],
-        rise: F32, scale: F32, swapped: Bools, window_s: F64,
+        rise: F32, scale: F32, swapped: Bools, window_s: F64, drift: Drift,
     ) -> None:  # fmt: skip
         """Advance by one tick. `silent`: no fresh data. `rise`, `scale`: against the best baseline, dB.
         `window_s`: length of each channel's window."""
+        self._time_drift(on & ~silent, tick_s, drift)
         noisy_after_s = np.maximum(CONFIRM_S, NOISY_WINDOWS * window_s)
         with np.errstate(invalid="ignore"):
             loose = rise < -np.maximum(LOOSE_DB, LOOSE_SCALES * scale)
@@ -65,21 +88,56 @@ class HealthBank:
             stuck_after_s = np.where(rise > LOOSE_DB, 12 * CONFIRM_S, 3 * CONFIRM_S)
         code = np.select(
             [
-                silent, self.saturated_s >= CONFIRM_S, self.stuck_s >= stuck_after_s,
-                self.swapped_s >= CONFIRM_S, self.loose_s >= CONFIRM_S, self.noisy_s >= noisy_after_s,
+                self.clock_wrong, silent, self.saturated_s >= CONFIRM_S, self.stuck_s >= stuck_after_s,
+                self.swapped_s >= CONFIRM_S, self.drift_s >= DRIFT_CONFIRM_S, self.loose_s >= CONFIRM_S,
+                self.noisy_s >= noisy_after_s,
             ],
             [
-                SensorHealth.SILENT, SensorHealth.SATURATED, SensorHealth.STUCK, SensorHealth.SWAPPED,
-                SensorHealth.LOOSE, SensorHealth.NOISY,
+                SensorHealth.CLOCK_WRONG, SensorHealth.SILENT, SensorHealth.SATURATED, SensorHealth.STUCK,
+                SensorHealth.SWAPPED, SensorHealth.DRIFTING, SensorHealth.LOOSE, SensorHealth.NOISY,
             ],
             SensorHealth.WELL,
         )  # fmt: skip
         self.code[on] = code[on]
 
+    def _time_drift(self, heard: Bools, tick_s: float, drift: Drift) -> None:
+        told = heard & drift.told
+        back = np.maximum(np.minimum(self.drift_s, 2 * DRIFT_CONFIRM_S) - 2 * tick_s, 0.0)
+        self.drift_s[told] = np.where(drift.shown, self.drift_s + tick_s, back)[told]
+
     @property
     def suspect(self) -> Bools:
         """Channels that look swapped or saturated, though not yet for long: not to be judged by meanwhile."""
         return np.asarray((self.swapped_s > 0) | (self.saturated_s > 0), bool)
+
+
+def drifted(
+    value: F64, anchor: F64, level: F64, bound: F64, cannot_leak: Bools, usable: Bools
+) -> tuple[Bools, Bools]:
+    """Which channels of each group drifted alone, and of which this can be told now: `Drift`, bool[G, P].
+
+    A background follows slow change up to a bound from where it was anchored. One that stands at its bound
+    while the level is beyond it and no neighbour moved half as far has drifted. What drifts downwards is the
+    sensor; what drifts upwards may be a leak that grows slowly, unless nothing can leak there now (no
+    pressure difference, or no valve) and the sensor still hears it.
+
+    Args:
+        value, anchor, level: float64[G, P] dB, NaN where unknown. bound: float64[G, P] dB.
+        cannot_leak: bool[G, P]. usable: bool[G, P] steady, with fresh data.
+    """
+    with np.errstate(invalid="ignore"):
+        moved = np.where(usable, level - anchor, np.nan)
+        at_bound = (
+            usable
+            & (bound >= SMALLEST_BOUND_DB)
+            & (np.abs(value - anchor) >= bound - AT_BOUND_DB)
+            & (np.abs(moved) >= bound)
+        )
+        told = usable & (cannot_leak | (moved < 0) | (np.abs(moved) < bound))
+        along = np.sign(moved)[:, :, None] * moved[:, None, :]
+    own = np.eye(moved.shape[1], dtype=bool)[None]
+    others = np.where(own | np.isnan(along), -np.inf, along).max(axis=2)
+    return at_bound & (others > -np.inf) & (others < 0.5 * bound), told
 
 
 def swapped_pairs(rise: F64, level: F64, baseline: F64) -> Bools:

@@ -22,6 +22,12 @@ def record_change(engine: sa.Engine, change: Change, now_us: int) -> int:
 
     `engine` comes from `open_store` or, in another process than the service, `open_for_actions`.
     """
+    with in_words(place_of(engine.url)), engine.begin() as connection:
+        return insert_change(connection, change, now_us)
+
+
+def insert_change(connection: sa.Connection, change: Change, now_us: int) -> int:
+    """Put a change on record within a transaction; returns its id."""
     values = {
         "requested_us": now_us,
         "operator": cleaned(change.operator),
@@ -31,8 +37,7 @@ def record_change(engine: sa.Engine, change: Change, now_us: int) -> int:
         "comment": cleaned(change.reason),
         "payload": json.dumps(dict(change.payload), sort_keys=True, allow_nan=False),
     }
-    with in_words(place_of(engine.url)), engine.begin() as connection:
-        return int(connection.execute(sa.insert(actions).returning(actions.c.id), values).scalar_one())
+    return int(connection.execute(sa.insert(actions).returning(actions.c.id), values).scalar_one())
 
 
 def read_changes(

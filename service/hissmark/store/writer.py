@@ -23,7 +23,8 @@ import sqlalchemy as sa
 
 from hissmark.alarms.journal import JournalEntry
 from hissmark.decode.columns import Batch, Reject, UnknownName
-from hissmark.store import actions, history, journal, judged, registers, rows, turned_away
+from hissmark.engine.change import Change
+from hissmark.store import actions, changes, history, journal, judged, registers, rows, turned_away
 from hissmark.store import series as series_table
 from hissmark.store.blocks import Block
 from hissmark.store.errors import in_words
@@ -216,6 +217,10 @@ class Transaction:
     def pending_actions(self, limit: int = 1000) -> list[ActionRow | ChangeRow]:
         """Actions and changes without an outcome, oldest first."""
         return actions.pending(self._connection, limit)
+
+    def change(self, change: Change) -> int:
+        """Put a change on record that the service itself asks for; it is taken up like any other."""
+        return changes.insert_change(self._connection, change, self._now_us)
 
     def action_applied(self, action_id: int, applied_after_us: int | None, outcome: str) -> None:
         """Settle an action or change: after which tick it was applied (None: refused) and the outcome."""
