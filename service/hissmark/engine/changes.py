@@ -211,6 +211,8 @@ def _apply_baseline(state: State, change: Change) -> None:
             by_hand.release(baselines, channel, mode)
         case BaselineStep.RELEARN:
             by_hand.relearn(baselines, channel, mode)
+            state.health.timers.forget(channel)
         case BaselineStep.SET:
             value_db, scale_db = float(payload["value_db"]), float(payload["scale_db"])
             by_hand.put(baselines, channel, int(payload["condition"]), value_db, scale_db)
+            state.health.timers.forget(channel)

@@ -40,6 +40,7 @@ def parts_of(step: Stepper) -> list[Part]:
         ("strangers", step.baselines.strangers, step.baselines.strangers.STATE_GROUP, "members"),
         ("acoustics", step.acoustics, step.acoustics.STATE_GROUP, "pipework"),
         ("health", step.health, step.health.STATE, "channel"),
+        ("health", step.health.timers, step.health.timers.STATE, "channel"),
         ("repairs", step.repairs, step.repairs.STATE_CHANNEL, "channel"),
         ("repairs", step.repairs, step.repairs.STATE_GROUP, "members"),
         ("step", step, step.STATE_CHANNEL, "channel"),

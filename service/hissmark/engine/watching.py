@@ -8,7 +8,7 @@ from hissmark.engine.conditions import TestConditions
 from hissmark.engine.intake import US, Portion
 from hissmark.engine.measuring import STALE_INTERVALS, Signal
 from hissmark.engine.state import F32, Bools, Ints, State
-from hissmark.judge.health import AT_BOUND_DB, Drift, drifted, swapped_pairs
+from hissmark.judge.health import AT_BOUND_DB, LOOSE_DB, Drift, drifted, fell_alone, swapped_pairs
 from hissmark.judge.verdict import NONE
 from hissmark.signal.percentiles import masked_level
 
@@ -27,7 +27,7 @@ def watch_health(
         on & heard, state.settings.signal.tick_s, ~signal.fresh & ~unknown,
         signal.levels.high - signal.levels.low, np.nan_to_num(state.baselines.usual_spread),
         signal.levels.slots, _alone(state, rise), scale, _swapped(state, rise, signal), signal.length_us / US,
-        _drift(state, conditions, signal, mode),
+        _drift(state, conditions, signal, mode), _fell_alone(state, rise),
     )  # fmt: skip
 
 
@@ -60,6 +60,18 @@ def _swapped(state: State, rise: F32, signal: Signal) -> Bools:
     swapped = np.zeros(len(rise), bool)
     swapped[geometry.place[geometry.present]] = found[geometry.present]
     return swapped
+
+
+def _fell_alone(state: State, rise: F32) -> Bools:
+    """Looked at only where somebody fell far enough to be loose."""
+    geometry = state.geometry
+    with np.errstate(invalid="ignore"):
+        fell = rise < -LOOSE_DB
+    alone = np.zeros(len(rise), bool)
+    if fell.any():
+        found = fell_alone(np.asarray(geometry.spread(rise, np.nan), np.float64))
+        alone[geometry.place[geometry.present]] = found[geometry.present]
+    return alone
 
 
 def _alone(state: State, rise: F32) -> F32:

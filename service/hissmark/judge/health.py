@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from hissmark.judge.timers import Timers
 from hissmark.judge.verdicts import SensorHealth
 
 F32 = npt.NDArray[np.float32]
@@ -25,14 +26,20 @@ SMALLEST_BOUND_DB = 1.0
 SWAP_STEP_DB = 3.0
 SWAP_MATCH_DB = 2.5
 CONFIRM_S = 3600.0
-"""How long a fault has to show; a level that stands still takes three times as long, twelve where it stands
-high: a loud even hiss read by a coarse sensor does not move either."""
-LONGEST_S = 13 * CONFIRM_S
+"""How long a fault has to show."""
+PATIENT_S = 3 * CONFIRM_S
+"""The same for what looks like an operating condition that nobody knows: it may pass."""
+LOUD_STUCK_S = 12 * CONFIRM_S
+"""A loud even hiss read by a coarse sensor does not move either."""
 DRIFT_CONFIRM_S = 6 * CONFIRM_S
 """A drift is slow: nothing is lost by looking for longer."""
 NOISY_WINDOWS = 1.5
 """A step, such as a leak that starts, spreads one window and has left it after its length: a sparse sensor is
 called noisy only after more than that."""
+
+
+TIMED = LOOSE, STUCK, NOISY, SWAPPED, SATURATED = range(5)
+"""Faults that `Timers` keeps the time of."""
 
 
 class Drift(NamedTuple):
@@ -48,49 +55,46 @@ class Drift(NamedTuple):
 
 
 class HealthBank:
-    """How long each channel has shown each fault; arrays over channels."""
+    """What is wrong with each sensor, and since when it shows.
 
-    STATE = ("loose_s", "stuck_s", "noisy_s", "swapped_s", "saturated_s", "drift_s", "clock_wrong", "code")
+    Attributes:
+        code: uint8[channels] `SensorHealth`. drift_s: float32[channels] how long a drift has shown.
+        clock_wrong: bool[channels] told by the intake, which alone sees when samples arrive.
+    """
+
+    STATE = ("drift_s", "clock_wrong", "code")
 
     def __init__(self, channels: int) -> None:
-        self.loose_s: F32 = np.zeros(channels, np.float32)
-        self.stuck_s: F32 = np.zeros(channels, np.float32)
-        self.noisy_s: F32 = np.zeros(channels, np.float32)
-        self.swapped_s: F32 = np.zeros(channels, np.float32)
-        self.saturated_s: F32 = np.zeros(channels, np.float32)
+        self.timers = Timers(channels, len(TIMED))
         self.drift_s: F32 = np.zeros(channels, np.float32)
         self.clock_wrong: Bools = np.zeros(channels, bool)
-        """Told by the intake, which alone sees when samples arrive; on record as a change."""
         self.code: npt.NDArray[np.uint8] = np.zeros(channels, np.uint8)
 
     def step(
         self, on: Bools, tick_s: float, silent: Bools, spread: F32, usual: F32, count: npt.NDArray[np.int64],
-        rise: F32, scale: F32, swapped: Bools, window_s: F64, drift: Drift,
+        rise: F32, scale: F32, swapped: Bools, window_s: F64, drift: Drift, alone: Bools,
     ) -> None:  # fmt: skip
         """Advance by one tick. `silent`: no fresh data. `rise`, `scale`: against the best baseline, dB.
-        `window_s`: length of each channel's window."""
+        `window_s`: length of each channel's window. `alone`: no other of the group fell likewise."""
         self._time_drift(on & ~silent, tick_s, drift)
-        noisy_after_s = np.maximum(CONFIRM_S, NOISY_WINDOWS * window_s)
+        living = usual > STUCK_USUAL_SPREAD_DB
         with np.errstate(invalid="ignore"):
-            loose = rise < -np.maximum(LOOSE_DB, LOOSE_SCALES * scale)
-            stuck = (spread == 0) & (usual > STUCK_USUAL_SPREAD_DB) & (count >= STUCK_SLOTS)
+            loose = alone & (rise < -np.maximum(LOOSE_DB, LOOSE_SCALES * scale))
+            stuck = (spread == 0) & living & (count >= STUCK_SLOTS)
             noisy = spread > usual + NOISY_DB
-            saturated = (spread == 0) & (usual > STUCK_USUAL_SPREAD_DB) & (rise > SATURATED_DB)
-        heard = on & ~silent
-        for seconds, shown in (
-            (self.loose_s, loose), (self.stuck_s, stuck), (self.noisy_s, noisy), (self.swapped_s, swapped),
-            (self.saturated_s, saturated),
-        ):  # fmt: skip
-            back = np.maximum(np.minimum(seconds, 2 * CONFIRM_S) - 2 * tick_s, 0.0)
-            seconds[heard] = np.where(shown, seconds + tick_s, back)[heard]
-            np.minimum(seconds, np.maximum(LONGEST_S, noisy_after_s), out=seconds)
-        with np.errstate(invalid="ignore"):
-            stuck_after_s = np.where(rise > LOOSE_DB, 12 * CONFIRM_S, 3 * CONFIRM_S)
+            saturated = (spread == 0) & living & (rise > SATURATED_DB)
+            loud = rise > LOOSE_DB
+        self.timers.step(on & ~silent, tick_s, np.stack((loose, stuck, noisy, swapped, saturated), axis=1))
+        self._say(on, silent, loud, window_s)
+
+    def _say(self, on: Bools, silent: Bools, loud: Bools, window_s: F64) -> None:
+        lasting = self.timers.lasting
         code = np.select(
             [
-                self.clock_wrong, silent, self.saturated_s >= CONFIRM_S, self.stuck_s >= stuck_after_s,
-                self.swapped_s >= CONFIRM_S, self.drift_s >= DRIFT_CONFIRM_S, self.loose_s >= CONFIRM_S,
-                self.noisy_s >= noisy_after_s,
+                self.clock_wrong, silent, lasting(SATURATED, CONFIRM_S),
+                lasting(STUCK, np.where(loud, LOUD_STUCK_S, PATIENT_S)), lasting(SWAPPED, PATIENT_S),
+                self.drift_s >= DRIFT_CONFIRM_S, lasting(LOOSE, PATIENT_S),
+                lasting(NOISY, np.maximum(CONFIRM_S, NOISY_WINDOWS * window_s)),
             ],
             [
                 SensorHealth.CLOCK_WRONG, SensorHealth.SILENT, SensorHealth.SATURATED, SensorHealth.STUCK,
@@ -108,7 +112,8 @@ class HealthBank:
     @property
     def suspect(self) -> Bools:
         """Channels that look swapped or saturated, though not yet for long: not to be judged by meanwhile."""
-        return np.asarray((self.swapped_s > 0) | (self.saturated_s > 0), bool)
+        shown_s = self.timers.shown_s
+        return np.asarray((shown_s[:, SWAPPED] > 0) | (shown_s[:, SATURATED] > 0), bool)
 
 
 def drifted(
@@ -138,6 +143,17 @@ def drifted(
     own = np.eye(moved.shape[1], dtype=bool)[None]
     others = np.where(own | np.isnan(along), -np.inf, along).max(axis=2)
     return at_bound & (others > -np.inf) & (others < 0.5 * bound), told
+
+
+def fell_alone(rise: F64) -> Bools:
+    """Whether no other channel of its group fell half as far, bool[G, P]: a quieter plant takes several.
+
+    `rise`: float64[G, P] dB, NaN where unknown.
+    """
+    fall = np.where(np.isnan(rise), -np.inf, -rise)
+    own = np.eye(fall.shape[1], dtype=bool)[None]
+    others = np.where(own, -np.inf, np.repeat(fall[:, None, :], fall.shape[1], axis=1)).max(axis=2)
+    return np.asarray(others < 0.5 * fall, bool)
 
 
 def swapped_pairs(rise: F64, level: F64, baseline: F64) -> Bools:
