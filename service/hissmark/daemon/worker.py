@@ -106,7 +106,7 @@ class Worker:
         self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
         self.failure: BaseException | None = None
         self.on_failure: Callable[[], None] = lambda: None
-        self._clocks = Clocks(parts.engine.layout, parts.engine.stepper.health.clock_wrong)
+        self._clocks = _clocks(parts.engine)
         self._unsaved: list[Tick] = []
         self._unsaved_samples = 0
         self._save_due = 0.0
@@ -122,7 +122,7 @@ class Worker:
     def recover(self) -> None:
         """Bring the engine up to what is stored; before `start`. Raises StoppedError if told to."""
         recover(self._p.engine, self._p.reader, self._keep, self._p.takeover.since_us)
-        self._clocks = Clocks(self._p.engine.layout, self._p.engine.stepper.health.clock_wrong)
+        self._clocks = _clocks(self._p.engine)
         self._save()
 
     def _keep(self, found: Recovered) -> None:
@@ -181,6 +181,7 @@ class Worker:
         if not self._save(taken):
             return
         self._p = replace(self._p, engine=taken.engine, decoder=taken.decoder)
+        self._clocks = _clocks(taken.engine)
         self._p.takeover.done(taken)
         self._p.live.use_layout(taken.engine.layout)
         start_us = taken.engine.resume_from_us
@@ -409,3 +410,8 @@ class Worker:
             count = int(np.count_nonzero(flags & int(flag)))
             if count:
                 metrics.not_judged.labels(name).inc(count)
+
+
+def _clocks(engine: Engine) -> Clocks:
+    """A watch over the clocks of an engine's channels that knows what is on record."""
+    return Clocks(engine.layout, engine.stepper.health.clock_wrong)
