@@ -48,7 +48,7 @@ def test_reset_and_stories_of_a_running_service(site: Path) -> None:
     try:
         api = f"{daemon.address}/api/v1"
         story = httpx.get(f"{api}/valves/XV-2/explain").json()
-        assert (story["verdict"], story["basis"]) == ("outside noise", "saved state")
+        assert (story["verdict"], story["basis"]) == ("outside noise", "live")
         assert story["explanations"][0]["words"] == "XV-1 open or just stroked"
         past = httpx.get(f"{api}/valves/XV-2/explain", params={"at": "2026-03-01T01:25:00Z"}).json()
         assert (past["verdict"], past["basis"], past["evidence"]) == ("quiet", "history", None)
