@@ -18,8 +18,11 @@ from hissmark.backup.write import NOT_KEPT, write_backup
 from hissmark.decode.columns import Batch
 from hissmark.site.load import Site, load_site
 from hissmark.store import Writer, open_store
+from hissmark.store.archive.catalogue import DAY_US
+from hissmark.store.archive.seal import Sealer
 from hissmark.store.errors import StoreError
 from hissmark.store.notes import add_note
+from hissmark.store.reader import Reader
 from hissmark.store.schema import metadata
 
 NOW_US = 1_772_323_200_000_000
@@ -210,3 +213,38 @@ def test_old_backups_make_room_only_once_the_new_one_is_complete(tmp_path: Path,
         "north-works-20260303T000000Z",
         "north-works-20260304T000000Z",
     ]
+
+
+def test_what_was_sealed_comes_back_with_the_rest(tmp_path: Path, site: Site) -> None:
+    """Days in files, days in the database, and one that is sealed a second time after the backup."""
+    engine = open_store(site.store_url, site.folder)
+    writer = Writer(engine, NAMES)
+    with writer.transaction() as tx:
+        tx.samples(spread(4))
+    sealer = Sealer(engine, site.archive, {}, lambda: NOW_US, rest=0)  # type: ignore[arg-type]
+    sealer.seal_before(NOW_US + 2 * DAY_US)
+    before = read(Reader(engine, site.archive))
+    made = write_backup(site, tmp_path / "kept", NOW_US)
+    assert sorted(p.name for p in (made.folder / "archive").rglob("*.parquet")) != []
+    restore_backup(made.folder, tmp_path / "again", "sqlite:///data/hissmark.db")
+    again = load_site(tmp_path / "again")
+    other = open_store("sqlite:///data/hissmark.db", again.folder)
+    assert read(Reader(other, again.archive)) == before
+    assert len(before) == 500 + 2 * 4 * 100 - 1  # the very first is there already
+    writer.close()
+    engine.dispose()
+    other.dispose()
+
+
+def spread(days: int) -> Batch:
+    at = np.repeat(np.arange(days * 100, dtype=np.int64) * (DAY_US // 100), 2)
+    series = np.tile(np.array([0, 1], np.int32), days * 100)
+    return Batch(series, NOW_US + at, at / 7.0, np.zeros(len(at), np.uint8))
+
+
+def read(reader: Reader) -> list[tuple[int, int, float, int]]:
+    found: list[tuple[int, int, float, int]] = []
+    for page in reader.raw(NAMES, 0, 1 << 62):
+        columns = (page.series, page.time_us, page.value, page.flags)
+        found += zip(*(c.tolist() for c in columns), strict=True)
+    return found

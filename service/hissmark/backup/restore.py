@@ -9,6 +9,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+from hissmark.backup.archive import bring_archive_back
 from hissmark.backup.manifest import BackupError, Manifest, TableRecord, damaged, read_manifest
 from hissmark.backup.tables import follow_keys, read_table
 from hissmark.site.load import load_site
@@ -66,9 +67,9 @@ def _restore(
 ) -> Restored:
     for name in ("site.toml", "register.csv"):
         shutil.copyfile(backup / name, folder / name)
-    url = store_url or load_site(folder).store_url
-    if (backup / "archive").is_dir():
-        shutil.copytree(backup / "archive", folder / "data" / "archive")
+    site = load_site(folder)
+    url = store_url or site.store_url
+    bring_archive_back(backup, site.archive)
     engine = open_at_revision(url, folder, manifest.revision)
     try:
         place = place_of(engine.url)

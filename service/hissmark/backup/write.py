@@ -12,6 +12,7 @@ import msgspec
 import sqlalchemy as sa
 
 from hissmark import __version__
+from hissmark.backup.archive import MovedError, copy_archive
 from hissmark.backup.manifest import (
     FORMAT,
     NAME,
@@ -57,10 +58,16 @@ def write_backup(site: Site, to: Path, now_us: int, progress: Progress = _silent
         raise BackupError(f"{to} is there already. Name a folder that does not exist yet.")
     unfinished = to.with_name(to.name + ".unfinished")
     try:
-        shutil.rmtree(unfinished, ignore_errors=True)  # of a run that was cut short
-        unfinished.mkdir(parents=True, mode=0o700)
-        (unfinished / "tables").mkdir()
-        manifest = _fill(site, unfinished, now_us, progress)
+        for tries_left in (2, 1, 0):
+            shutil.rmtree(unfinished, ignore_errors=True)  # of a run that was cut short, or an earlier try
+            unfinished.mkdir(parents=True, mode=0o700)
+            (unfinished / "tables").mkdir()
+            try:
+                manifest = _fill(site, unfinished, now_us, progress)
+                break
+            except MovedError as error:  # deleted by age while we were at it: once more from the start
+                if not tries_left:
+                    raise BackupError(str(error)) from error
         os.replace(unfinished, to)
         _settle(to.parent)
     except OSError as error:
@@ -78,9 +85,7 @@ def _fill(site: Site, folder: Path, now_us: int, progress: Progress) -> Manifest
             tables = _tables(engine, folder, progress)
     finally:
         engine.dispose()
-    archive = site.folder / "data" / "archive"
-    if archive.is_dir():
-        shutil.copytree(archive, folder / "archive")
+    copy_archive(site.archive, folder)
     files = _records(folder)
     manifest = Manifest(
         FORMAT, __version__, head_revision(), rfc3339(now_us), site.name, engine.dialect.name, tables, files
