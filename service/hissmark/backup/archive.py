@@ -21,7 +21,7 @@ class MovedError(Exception):
 
 
 def copy_archive(place: Place | None, backup: Path) -> None:
-    """Copy the sealed files that the backup names in its own tables. One that is no folder stays where it is."""
+    """Copy the sealed files that the backup's tables name. An archive that is no folder stays where it is."""
     if not isinstance(place, Folder):
         return
     named = pq.read_table(backup / "tables" / "sealed_files.parquet", columns=["path", "generation"])

@@ -67,7 +67,7 @@ def _store(site: Site, now_us: int, options: Options, told: Told) -> Iterator[Fi
         yield from look_at_storage(site, engine, options.thorough)
         yield _users(site, engine)
         told("data")
-        yield from look_at_data(site, Reader(engine), now_us)
+        yield from look_at_data(site, Reader(engine, site.archive), now_us)
         yield from look_at_backups(site, now_us)
     except StoreError as error:
         yield wrong("database", str(error), "Look at the database; the rest could not be looked at.")
