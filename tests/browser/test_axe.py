@@ -16,7 +16,7 @@ from hissmark.store.records import ActionRequest
 from hissmark.web import create_app
 from support.browser import Browser, browsing, serving, wait_for
 from support.invented import Invented
-from support.room import BUSY
+from support.room import BUSY, mended
 
 pytestmark = pytest.mark.browser
 
@@ -34,6 +34,8 @@ PAGES = {
     "/handover": ".part.came li",
     "/journal": "tbody tr",
     "/sensors": "tbody tr",
+    "/repairs": "tbody tr",
+    "/repairs/1": ".skyline",
 }
 
 
@@ -55,6 +57,7 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 def busy(plant: Invented) -> None:
     """Something of everything: several alarms, one shelved, one gone, a note."""
+    mended(plant)
     plant.tick(BUSY)
     for valve in ("XV-203", "XV-101", "XV-301", "XV-501"):
         plant.raise_alarm(valve)

@@ -16,7 +16,7 @@ from hissmark.alarms.journal import AlarmKind, Priority
 from hissmark.web import create_app
 from support.browser import browsing, serving
 from support.invented import Invented
-from support.room import BUSY
+from support.room import BUSY, mended
 
 STYLE = (resources.files("hissmark.web") / "static" / "style.css").read_text("utf-8")
 
@@ -70,6 +70,7 @@ def test_pages_fit(plant: Invented, tmp_path: Path, size: tuple[int, int], dark:
     plant.tick(BUSY)
     plant.raise_alarm("XV-203")
     plant.raise_alarm("XV-703", alarm=AlarmKind.CONTESTED, priority=Priority.MEDIUM, ago_min=31, rise_db=10.3)
+    mended(plant)
     folder = Path(os.environ.get("HISSMARK_PICTURES", tmp_path))
     pages = {
         "now": "/",
@@ -78,6 +79,8 @@ def test_pages_fit(plant: Invented, tmp_path: Path, size: tuple[int, int], dark:
         "sensors": "/sensors",
         "figures": "/figures?last=24h",
         "handover": "/handover",
+        "repairs": "/repairs",
+        "repair": "/repairs/1",
     }
     with serving(create_app(plant.context)) as server, browsing(size, dark=dark) as browser:
         for name, path in pages.items():

@@ -122,7 +122,8 @@ def briefs(appraiser: Appraiser | None, valves: Sequence[str]) -> Mapping[str, B
 def brief(worth: Worth) -> Brief:
     """One leak's worth as a sentence."""
     if worth.estimate.rate_kg_s is None:
-        return Brief(worth.rank, f"Its rate is not known: {worth.estimate.needs}".rstrip(".") + ".", False)
+        needs = worth.estimate.needs.rstrip(".")
+        return Brief(worth.rank, f"Its rate is not known: {needs[:1].lower()}{needs[1:]}.", False)
     if worth.estimate.status is Status.AT_MOST:
         most = figure(worth.estimate.rate_kg_s.high * 3600.0)
         return Brief(worth.rank, f"It loses at most {most} kg/h.", False)

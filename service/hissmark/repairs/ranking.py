@@ -146,15 +146,19 @@ def _deed(
         between = f" It may be {other} instead." if other and other != valve else ""
         return Deed.CHECK_BY_HAND, (f"Two explanations are too close to call.{between}",)
     if verdict == "spill":
-        sources = [s for s in (reading["explanation"]["source"], reading["explanation"]["second"]) if s]
-        return Deed.LEAVE_ALONE, (
-            f"It hears {listing(sources) or 'the source'} along the pipe; repair that one.",
-        )
+        return Deed.LEAVE_ALONE, (_heard(reading),)
     if verdict == "not testable" and valve in known.since_us:
         return Deed.WAIT, (f"It was passing and cannot be tested now: {channel['reason']}.",)
     if verdict == "outside noise" and rise is not None and rise >= 3:
         return Deed.LEAVE_ALONE, ("What it hears comes from outside its group.",)
     return None
+
+
+def _heard(reading: GroupReading) -> str:
+    passing = [str(c["valve"]) for c in reading["channels"] if c["verdict"] == "passing" and c["valve"]]
+    if not passing:
+        return "It hears a source along the pipe that is not settled yet."
+    return f"It hears {listing(passing)} along the pipe; repair that one."
 
 
 def _reasons(

@@ -24,6 +24,8 @@ ADDRESSES = (
     "/figures",
     "/handover",
     "/sensors",
+    "/repairs",
+    "/repairs/{name:path}",
 )
 
 

@@ -18,6 +18,7 @@ const PAGES = {
   figures: () => styled("figures.css", import("./figures.js")).then((m) => m.figuresPage),
   handover: () => styled("figures.css", import("./handover.js")).then((m) => m.handoverPage),
   sensors: () => import("./sensors.js").then((m) => m.sensorsPage),
+  repairs: () => styled("repairs.css", import("./repairs.js")).then((m) => m.repairsPage),
 };
 const AT_ONCE = new Set(["", "group"]);
 const IN_PLACE = new Set(["", "group", "valve"]); // they follow a step through time without being built anew

@@ -16,7 +16,7 @@ const HELP = [
   ["M", "acknowledge several alarms"],
   ["Q", "silence the sound until the next new alarm"],
   ["/", "find a valve or group"],
-  ["N F H J E", "pages: now, alarm figures, handover, journal, sensors"],
+  ["N F H J E R", "pages: now, alarm figures, handover, journal, sensors, repairs"],
   [", .", "look back: a tick earlier, a tick later"],
   ["< >", "an hour earlier, an hour later"],
   ["U", "times in your zone or UTC"],
@@ -37,7 +37,7 @@ export function installKeys({ go, zone, extra }) {
 }
 
 function act(event, go, zone) {
-  const pages = { n: "/", f: "/figures", h: "/handover", j: "/journal", e: "/sensors" };
+  const pages = { n: "/", f: "/figures", h: "/handover", j: "/journal", e: "/sensors", r: "/repairs" };
   const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
   if (key in pages) return go(pages[key]), true;
   if (key === "/") return search(go), true;

@@ -71,7 +71,7 @@ export function skyline(reading, width, height) {
   const least = 84;
   const box = { left: 62, right: Math.max(width, 120 + channels.length * least) - 26, top: 58, bottom: height - 118 };
   const x = positions(channels, box.left + 46, box.right - 46, Math.min(least, (box.right - box.left - 92) / Math.max(1, channels.length - 1)));
-  const [low, high] = rangeOf(channels);
+  const [low, high] = reading.range ?? rangeOf(channels);
   const y = (db) => box.bottom - ((db - low) / (high - low)) * (box.bottom - box.top);
   const total = box.right + 26;
   const view = { reading, channels, x, y, low, box, height };
