@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query, Response
@@ -10,8 +9,6 @@ from pydantic import BaseModel, Field
 from typing_extensions import TypedDict
 
 from hissmark import __version__
-from hissmark.appraise.appraiser import Appraiser
-from hissmark.publish.shapes import GroupReading
 from hissmark.publish.times import rfc3339
 from hissmark.repairs.desk import Desk, RecordError
 from hissmark.repairs.listing import RepairList, Sources, repair_list
@@ -200,13 +197,9 @@ def desk_of(context: WebContext) -> Desk:
 def sources_of(context: WebContext) -> Sources:
     """What the repair list is made from."""
     live = context.live
-
-    def readings(groups: Sequence[str], at_us: int | None) -> dict[str, GroupReading]:
-        return {r["group"]: r for r in live.readings() if r["group"] in groups}
-
     return Sources(
         desk_of(context), context.reader, live.layout.settings, live.readings, live.alarms_json,
-        Appraiser(live.layout, context.reader, readings),
+        context.worth.appraiser if context.worth is not None else None,
     )  # fmt: skip
 
 
