@@ -42,7 +42,7 @@ log = structlog.get_logger("hissmark.daemon")
 
 BATCH_MESSAGES = 20_000
 WAIT_S = 0.2
-PUSH_S = 0.25
+PUSH_S = 0.5
 """Pages are told at most this often while a backlog is worked off."""
 SAVE_S = 30.0
 SAVE_TICKS = 240

@@ -95,7 +95,7 @@ function tile(name, reading, most) {
   const alarmed = reading.channels.some((c) => c.valve && c.verdict === "passing" && isAlarmed(c.valve));
   return h("a", {
     class: `tile${reading.fresh ? "" : " no-data"}${alarmed ? " alarmed" : ""}`,
-    href: pathOf.group(name), "data-item": "", "data-key": name, "data-group": name,
+    href: pathOf.group(name), "data-item": "", "data-key": name, "data-group": name, "data-at": reading.at,
     "aria-label": `${name}: ${reading.fresh ? "" : "no fresh data. "}${reading.explanation.sentence}`,
   },
     h("span", { class: "tile-name" }, name),
