@@ -58,6 +58,8 @@ class JournalEntry:
         valve: the valve's tag; for a sensor on no valve the channel's name.
         margin_db: how far the explanation stands above the next; None where there is none.
         action_id: the operator action behind it, 0 for transitions of the process.
+        origin: ``back-fill`` if it was only found when samples had come after their time; such an entry was
+        never put before an operator as new.
     """
 
     at_us: int
@@ -73,6 +75,7 @@ class JournalEntry:
     operator: str = ""
     comment: str = ""
     action_id: int = 0
+    origin: str = ""
 
     @property
     def key(self) -> tuple[str, str, str, int, int]:

@@ -21,6 +21,7 @@ from hissmark.store.retention import checkpoint, optimize
 log = structlog.get_logger("hissmark.daemon")
 
 SOON_S = 120
+BACKFILL_MIN = 5
 
 
 class Housekeeping:
@@ -28,7 +29,7 @@ class Housekeeping:
 
     def __init__(
         self, store: sa.Engine, reader: Reader, live: LiveState, metrics: Metrics, clock: Clock,
-        long_history: LongHistory, look: Callable[[], None],
+        long_history: LongHistory, backfill: Callable[[], object], look: Callable[[], None],
     ) -> None:  # fmt: skip
         self._store, self._reader, self._live, self._metrics = store, reader, live, metrics
         self._clock = clock
@@ -47,6 +48,7 @@ class Housekeeping:
         add(self._forget, "cron", hour=2, minute=30, id="retention")
         # Soon after a start, so that what was missed while the service was down is made up for.
         add(long_history.run, "interval", hours=1, id="long history", next_run_time=soon)
+        add(backfill, "interval", minutes=BACKFILL_MIN, id="back-fill", next_run_time=soon)
         self._scheduler.add_listener(self._report, EVENT_JOB_ERROR | EVENT_JOB_MISSED)
 
     def every(self, seconds: float, job: Callable[[], object], name: str) -> None:

@@ -105,7 +105,9 @@ class _Actions:
 
     def __init__(self, engine: Engine, reader: Reader) -> None:
         self._engine = engine
-        self._waiting = [a for a in _all_after(reader, engine.action_id) if a.applied_after_us is not None]
+        self._waiting = [
+            a for a in all_actions_after(reader, engine.action_id) if a.applied_after_us is not None
+        ]
 
     def due(self) -> list[JournalEntry]:
         entries: list[JournalEntry] = []
@@ -127,7 +129,7 @@ def action_of(row: ActionRow) -> Action:
     return Action(row.id, asked.kind, asked.valve, asked.alarm, asked.operator, asked.comment, asked.until_us)
 
 
-def _all_after(reader: Reader, action_id: int) -> list[ActionRow]:
+def all_actions_after(reader: Reader, action_id: int) -> list[ActionRow]:
     """Actions with a higher number, oldest first."""
     found: list[ActionRow] = []
     before: int | None = None

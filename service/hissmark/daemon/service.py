@@ -17,6 +17,7 @@ from hissmark.appraise.desk import LOOK_AGAIN_S, WorthDesk
 from hissmark.daemon.alarm_metrics import AlarmCollector
 from hissmark.daemon.backup_job import BackupJob
 from hissmark.daemon.clock import Clock, WallClock
+from hissmark.daemon.filling import BackfillJob
 from hissmark.daemon.housekeeping import Housekeeping
 from hissmark.daemon.http import WebServer
 from hissmark.daemon.long_history import LongHistory
@@ -118,9 +119,11 @@ class Daemon:
         )
         self._worker.on_failure = self.failed.set
         long_history = LongHistory(site, self._store, lambda: self.layout, self.clock)
+        filling = BackfillJob(self.reader, lambda: self.layout, self._worker.errands)
         self._housekeeping = Housekeeping(
-            self._store, self.reader, self.live, self.metrics, self.clock, long_history, self._look
-        )
+            self._store, self.reader, self.live, self.metrics, self.clock, long_history, filling.run,
+            self._look,
+        )  # fmt: skip
         self.notifier = notifier_of(site, self._store, self.live)
         self._housekeeping.forget_more = self.notifier.forget
         if site.settings.store.backup_folder is not None:

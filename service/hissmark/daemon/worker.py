@@ -17,6 +17,9 @@ import structlog
 from hissmark.alarms.bank import ActionRefusedError
 from hissmark.alarms.journal import JournalEntry
 from hissmark.daemon.clock import Clock, offset_us
+from hissmark.daemon.errands import Errands
+from hissmark.daemon.filling import Filling, Owner, checkpoint_if_due, late_marks
+from hissmark.daemon.judged_again import Portion
 from hissmark.daemon.questions import Questions
 from hissmark.daemon.record import changes_of, newest_of_each_group
 from hissmark.daemon.recovery import Recovered, action_of, feed, recover
@@ -32,6 +35,7 @@ from hissmark.ingest.clocks import Clocks
 from hissmark.ingest.queue import MessageQueue
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
+from hissmark.store.backfill import Mark
 from hissmark.store.errors import StoreError
 from hissmark.store.reader import Reader
 from hissmark.store.records import CLOCK_OFFSET, ActionRow, ChangeRow, JournalRow, Reading, VerdictChange
@@ -116,6 +120,8 @@ class Worker:
         self._told_offset_us: int | None = None
         self._asked = False
         self._trouble = ""
+        self.errands: Errands[Owner] = Errands()
+        self._checkpoint_us = parts.reader.newest_checkpoint_us()
         self._given_up = False
         """Told to stop while the store was away: the engine is ahead of the store and may not be saved."""
 
@@ -155,7 +161,9 @@ class Worker:
             if not self._given_up:
                 self._save()
             self._push(force=True)
+            self.errands.close()
         except BaseException as error:
+            self.errands.close()
             self.failure = error
             said = "the worker has failed; the service stops so that nothing unsaved is acknowledged"
             if isinstance(error, StoreError):  # written for people; a traceback adds nothing
@@ -208,6 +216,7 @@ class Worker:
             self._count(messages, work)
         self._ask_births()
         self._p.questions.answer(self._p.engine)
+        self.errands.do_one(self)
         self._save_if_due()
         self._push()
 
@@ -305,10 +314,13 @@ class Worker:
         """Write one round; tries again while that may succeed later. None: told to stop first."""
         delay_s = 0.1
         changes = [change for tick in work.ticks for change in changes_of(tick, self._p.engine.layout)]
+        late = late_marks(work.batch, self._p.engine.layout)
         while True:
             try:
                 with self._p.writer.transaction() as tx:
                     new, rows = self._write(tx, work, changes)
+                    if late and new:  # what was only delivered again has been judged
+                        tx.late(late)
             except StoreError as error:
                 if not error.retry:
                     raise
@@ -344,6 +356,25 @@ class Worker:
             tx.action_applied(action_id, at_us, outcome)
         return new, rows
 
+    def put_anew(self, filling: Filling, portion: Portion) -> None:
+        """Put on record what a group came to when it was judged again."""
+        with self._p.writer.transaction() as tx:
+            filling.put(tx, portion)
+
+    def end_filling(self, filling: Filling) -> None:
+        """Go on from what a group came to; nothing if a new register came in between: it is tried again."""
+        p = self._p
+        if filling.layout is not p.engine.layout:
+            return
+        began_s = time.monotonic()
+        filling.end(p.engine, p.writer, lambda tx: self._write_state(tx, p.engine.snapshot()))
+        self._saved(began_s)
+
+    def drop_mark(self, mark: Mark) -> None:
+        """A group is to be judged again that is not there any more."""
+        with self._p.writer.transaction() as tx:
+            tx.backfilled(mark, mark.to_us, 0, 0, 0)
+
     def _save_if_due(self) -> None:
         much = len(self._unsaved) >= SAVE_TICKS or self._unsaved_samples >= SAVE_SAMPLES
         if (self._unsaved or self._unsaved_samples) and (much or time.monotonic() >= self._save_due):
@@ -355,17 +386,12 @@ class Worker:
         `taken`: a register under which the state is to be saved and to go on.
         """
         p, began_s = self._p, time.monotonic()
-        newest = newest_of_each_group(self._unsaved)
-        ahead_us = offset_us(p.clock)
         state = (taken.engine if taken else p.engine).snapshot()
-        ids = None
+        ids, now_us = None, p.clock.now_us()
         try:
             with p.writer.transaction() as tx:
-                tx.ticks(blocks_of(self._unsaved, p.engine.layout))
-                tx.readings([row for tick in newest for row in p.reading_json(tick)])
-                tx.engine_state(state)
-                if ahead_us != self._told_offset_us:
-                    tx.meta(CLOCK_OFFSET, str(ahead_us))
+                self._write_state(tx, state)
+                kept = checkpoint_if_due(tx, p.engine, self._checkpoint_us, now_us)
                 if taken:
                     ids = taken.record(tx)
         except StoreError as error:
@@ -375,12 +401,27 @@ class Worker:
             return False
         if ids is not None:
             p.writer.adopt(ids)
+        self._checkpoint_us = now_us if kept else self._checkpoint_us
+        self._saved(began_s)
+        return True
+
+    def _write_state(self, tx: Transaction, state: bytes) -> None:
+        """The engine's state with the history up to it."""
+        p = self._p
+        ahead_us = offset_us(p.clock)
+        tx.ticks(blocks_of(self._unsaved, p.engine.layout))
+        newest = newest_of_each_group(self._unsaved)
+        tx.readings([row for tick in newest for row in p.reading_json(tick)])
+        tx.engine_state(state)
+        if ahead_us != self._told_offset_us:
+            tx.meta(CLOCK_OFFSET, str(ahead_us))
+
+    def _saved(self, began_s: float) -> None:
         self._unsaved, self._unsaved_samples = [], 0
-        p.live.unsaved.clear()
-        self._told_offset_us = ahead_us
+        self._p.live.unsaved.clear()
+        self._told_offset_us = offset_us(self._p.clock)
         took_s = time.monotonic() - began_s
         self._save_due = time.monotonic() + max(SAVE_S, SAVE_SHARE * took_s)
-        return True
 
     def _push(self, force: bool = False) -> None:
         """Tell pages and metrics what is new."""

@@ -168,6 +168,19 @@ class Intake:
         np.minimum.at(self.first_us, groups, time_us)
         self.first_us[self.first_us == np.iinfo(np.int64).max] = NEVER
 
+    def take_pending(self, source: Intake, there: npt.NDArray[np.int32]) -> None:
+        """Samples that wait in `source` wait here instead of those of the same inputs.
+
+        Args:
+            there: for each input of `source` its number here.
+        """
+        mine = np.zeros(len(self.latest), bool)
+        mine[there[there >= 0]] = True
+        kept = [(i[~mine[i]], t[~mine[i]], v[~mine[i]]) for i, t, v in self._chunks]
+        self._chunks = [c for c in kept if len(c[0])] + [(there[i], t, v) for i, t, v in source._chunks]
+        self._revived = [r for r in self._revived if not mine[r[0]]]
+        self._revived += [(int(there[i]), t, v) for i, t, v in source.revived()]
+
     def watermarks(self) -> I64:
         """int64[groups]: every sample before this time has come or is late; NEVER without data."""
         if not len(self._starts):

@@ -49,7 +49,8 @@ def parts_of(step: Stepper) -> list[Part]:
     ]
 
 
-def _parts(engine: Engine) -> list[Part]:
+def engine_parts(engine: Engine) -> list[Part]:
+    """The whole state but what `parts_of` leaves out."""
     intake = engine.intake
     return [
         ("intake", intake, intake.STATE_INPUT, "input"),
@@ -62,7 +63,7 @@ def dump(engine: Engine) -> bytes:
     """Serialise; see `load`."""
     arrays = {
         f"{prefix}.{name}": getattr(target, name)
-        for prefix, target, names, _ in _parts(engine)
+        for prefix, target, names, _ in engine_parts(engine)
         for name in names
     }
     names = names_of(engine.layout)
@@ -107,21 +108,22 @@ def load(engine: Engine, payload: bytes) -> list[str]:
 
 def _restore_arrays(engine: Engine, saved: Any, fit: Fit) -> list[str]:
     notes = []
-    for prefix, target, attributes, axis in _parts(engine):
+    for prefix, target, attributes, axis in engine_parts(engine):
         for name in attributes:
             key = f"{prefix}.{name}"
             if key not in saved:
                 continue  # written by a version that did not have it yet: it begins as new
             if prefix == "acoustics":
                 continue
-            if not _copy(getattr(target, name), saved[key], fit.pairs(axis), axis):
+            if not put(getattr(target, name), saved[key], fit.pairs(axis), axis):
                 notes.append(f"{prefix} {name}: its shape has changed with the settings; learned anew")
     acoustics = {name: saved[f"acoustics.{name}"] for name in engine.stepper.acoustics.STATE_GROUP}
     engine.stepper.acoustics.take_over(acoustics, *fit.pipework)
     return notes
 
 
-def _copy(target: npt.NDArray[Any], saved: npt.NDArray[Any], where: Pairs, axis: str) -> bool:
+def put(target: npt.NDArray[Any], saved: npt.NDArray[Any], where: Pairs, axis: str) -> bool:
+    """Put saved rows where they belong; False if the shapes do not fit, and nothing is done."""
     new, old = where
     if axis == "alarm":
         if target.shape[0] != saved.shape[0]:

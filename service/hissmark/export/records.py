@@ -22,6 +22,7 @@ JOURNAL = pa.schema(
         ("seq", pa.int64()), ("at", TIME), ("recorded_at", TIME), ("valve", _TEXT), ("group", _TEXT),
         ("alarm", _TEXT), ("event", _TEXT), ("state", _TEXT), ("priority", _TEXT), ("rise_db", _NUMBER),
         ("margin_db", _NUMBER), ("reason", _TEXT), ("operator", _TEXT), ("comment", _TEXT),
+        ("origin", _TEXT),
     ]
 )  # fmt: skip
 VERDICTS = pa.schema(

@@ -173,7 +173,8 @@ class Notifier:
         if not rows:
             return False
         now_us = self._live.clock.now_us()
-        plans = (r.route.plan(row, now_us) for row in rows for r in self.receivers)
+        told = [row for row in rows if not row.entry.origin]  # nobody is called out for the past
+        plans = (r.route.plan(row, now_us) for row in told for r in self.receivers)
         self.outbox.plan([plan for plan in plans if plan is not None], rows[-1].seq)
         for sender in self.senders:
             sender.kick()

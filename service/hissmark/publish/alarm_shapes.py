@@ -58,6 +58,7 @@ def journal_shape(row: JournalRow, worth: str = "") -> JournalShape:
         "reason": entry.reason,
         "operator": entry.operator,
         "comment": entry.comment,
+        "origin": entry.origin,
         "sentence": f"{said} {worth}" if worth and begins(row) else said,
     }
 

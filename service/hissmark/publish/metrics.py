@@ -82,7 +82,8 @@ class Metrics:
             ["job"],
             registry=on,
         )
-        self.job_failures.labels("long history")
+        for job in ("long history", "back-fill"):
+            self.job_failures.labels(job)
         for reason in RejectReason:
             self.rejects.labels(reason.value)  # so that a rate exists before the first one
         for why in ("late", "ahead", "retained"):

@@ -113,4 +113,5 @@ class JournalShape(TypedDict):
     reason: str
     operator: str
     comment: str
+    origin: str
     sentence: str

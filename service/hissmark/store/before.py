@@ -7,6 +7,7 @@ import sqlalchemy as sa
 from hissmark.store.journal import row_of
 from hissmark.store.records import JournalRow
 from hissmark.store.schema import journal
+from hissmark.store.tables_backfill import found_later
 
 
 def last_of_each(
@@ -19,10 +20,12 @@ def last_of_each(
 ) -> list[JournalRow]:
     """The last entry of each alarm with event time before `before_us`, by `seq`.
 
-    Of those that led into `state`, of those of the kind `event`, where given.
+    As it was told then: entries that were only found in a back-fill do not count. Of those that led into
+    `state`, of those of the kind `event`, where given.
     """
     c = journal.c
-    newest = sa.select(sa.func.max(c.seq)).where(c.at_us < before_us)
+    told_then = c.seq.not_in(sa.select(found_later.c.seq))
+    newest = sa.select(sa.func.max(c.seq)).where(c.at_us < before_us, told_then)
     if group is not None:
         newest = newest.where(c.group_name == group)
     if event is not None:

@@ -13,6 +13,7 @@ from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState, JournalEn
 from hissmark.store.dialects import cleaned, number
 from hissmark.store.records import JournalRow
 from hissmark.store.schema import journal
+from hissmark.store.tables_backfill import found_later
 
 _Key = tuple[str, str, str, int, int]
 _AT_ONCE = 500
@@ -35,6 +36,9 @@ def append(connection: sa.Connection, entries: list[JournalEntry], now_us: int) 
             new.append(JournalRow(last + len(new) + 1, now_us, entry))
     if new:
         connection.execute(sa.insert(journal), [_values(row) for row in new])
+        later = [{"seq": row.seq, "origin": row.entry.origin} for row in new if row.entry.origin]
+        if later:
+            connection.execute(sa.insert(found_later), later)
     return new
 
 
@@ -61,6 +65,7 @@ def _storable(entry: JournalEntry) -> JournalEntry:
 
 def _values(row: JournalRow) -> dict[str, Any]:
     values = {field.name: getattr(row.entry, field.name) for field in dataclasses.fields(JournalEntry)}
+    del values["origin"]  # in a table of its own
     values["group_name"] = values.pop("group")
     for name in ("alarm", "event", "state", "priority"):
         values[name] = str(values[name])
@@ -77,6 +82,8 @@ class JournalFilter:
     event: AlarmEvent | None = None
     from_us: int | None = None
     to_us: int | None = None
+    annunciated: bool = False
+    """Without those that were only found in a back-fill."""
 
     def conditions(self) -> list[sa.ColumnElement[bool]]:
         c = journal.c
@@ -91,6 +98,8 @@ class JournalFilter:
             found.append(c.at_us >= self.from_us)
         if self.to_us is not None:
             found.append(c.at_us < self.to_us)
+        if self.annunciated:
+            found.append(found_later.c.seq.is_(None))
         return found
 
 
@@ -98,7 +107,7 @@ def read(
     connection: sa.Connection, wanted: JournalFilter, *, after_seq: int, before_seq: int | None, limit: int
 ) -> list[JournalRow]:
     """One page. Oldest first from `after_seq`; newest first if `before_seq` is given."""
-    query = sa.select(journal).where(*wanted.conditions(), journal.c.seq > after_seq).limit(limit)
+    query = with_origin().where(*wanted.conditions(), journal.c.seq > after_seq).limit(limit)
     if before_seq is None:
         query = query.order_by(journal.c.seq)
     else:
@@ -106,11 +115,18 @@ def read(
     return [row_of(row) for row in connection.execute(query).mappings()]
 
 
+def with_origin() -> sa.Select[tuple[object, ...]]:
+    """All columns of the journal, and where an entry came from if that is not the moment it tells of."""
+    query: sa.Select[tuple[object, ...]] = sa.select(journal, found_later.c.origin)
+    return query.outerjoin(found_later, found_later.c.seq == journal.c.seq)
+
+
 def row_of(row: Mapping[Any, Any]) -> JournalRow:
     """A row of the table as an entry on record."""
     values = dict(row)
     seq, recorded_us = values.pop("seq"), values.pop("recorded_us")
     values["group"] = values.pop("group_name")
+    values["origin"] = values.get("origin") or ""
     values["alarm"] = AlarmKind(values["alarm"])
     values["event"] = AlarmEvent(values["event"])
     values["state"] = AlarmState(values["state"])

@@ -6,6 +6,7 @@ reader may be used by several threads.
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -20,7 +21,18 @@ import sqlalchemy as sa
 from hissmark.alarms.journal import Alarm, AlarmState
 from hissmark.decode.columns import Batch, UnknownName
 from hissmark.engine.change import ChangeKind
-from hissmark.store import actions, before, changes, history, journal, judged, notes, standing, turned_away
+from hissmark.store import (
+    actions,
+    backfill,
+    before,
+    changes,
+    history,
+    journal,
+    judged,
+    notes,
+    standing,
+    turned_away,
+)
 from hissmark.store import series as series_table
 from hissmark.store.archive import catalogue
 from hissmark.store.archive.catalogue import Kind
@@ -310,6 +322,40 @@ class Reader:
         """The engine's state as last saved; None before the first time."""
         with self._page() as connection:
             return judged.read_engine_state(connection, shard)
+
+    # --- what came after its time ---
+
+    def backfill_marks(self) -> list[backfill.Mark]:
+        """Groups that are to be judged again, the oldest first."""
+        with self._page() as connection:
+            return backfill.read_marks(connection)
+
+    def backfills(self, *, after_id: int = 0, limit: int = 100) -> list[backfill.Backfill]:
+        """What was judged again, oldest first: levels and verdicts of that time may differ from what was
+        read.
+        """
+        with self._page() as connection:
+            return backfill.read_backfills(connection, after_id, limit)
+
+    def newest_checkpoint_us(self) -> int | None:
+        """When the engine's state was last kept for judging again."""
+        with self._page() as connection:
+            return backfill.newest_checkpoint_us(connection)
+
+    def checkpoints(self, group: str, before_us: int) -> Iterator[backfill.Checkpoint]:
+        """Kept states that hold for a group whose last tick was not after `before_us`, newest first."""
+        with self._page() as connection:
+            usable = backfill.usable_checkpoints(connection, group)
+        for saved_us, ticks in usable:
+            tick_us = json.loads(ticks).get(group)
+            if tick_us is None or tick_us > before_us:
+                continue
+            try:
+                with self._page() as connection:
+                    payload = backfill.read_checkpoint(connection, saved_us)
+            except ValueError:
+                continue  # damaged: an older one does, it only takes longer
+            yield backfill.Checkpoint(saved_us, ticks, payload)
 
     # --- what came from outside ---
 

@@ -252,4 +252,4 @@ audit = sa.Table(
 )
 
 # Tables of a subject in files of their own; importing them makes them part of `metadata`.
-from hissmark.store import tables_archive, tables_coarse, tables_register, tables_repairs  # noqa: E402, F401
+from hissmark.store import tables_archive, tables_backfill, tables_coarse, tables_register, tables_repairs  # noqa: E402, F401

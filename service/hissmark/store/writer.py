@@ -24,7 +24,7 @@ import sqlalchemy as sa
 from hissmark.alarms.journal import JournalEntry
 from hissmark.decode.columns import Batch, Reject, UnknownName
 from hissmark.engine.change import Change
-from hissmark.store import actions, changes, history, journal, judged, registers, rows, turned_away
+from hissmark.store import actions, backfill, changes, history, journal, judged, registers, rows, turned_away
 from hissmark.store import series as series_table
 from hissmark.store.blocks import Block
 from hissmark.store.errors import in_words
@@ -189,6 +189,29 @@ class Transaction:
     def verdict_changes(self, changes: Iterable[VerdictChange]) -> None:
         """Record changed verdicts; one already on record for (valve, time) stays."""
         judged.add_verdict_changes(self._connection, list(changes), self._limits.verdict_changes)
+
+    def late(self, marks: Iterable[backfill.Mark]) -> None:
+        """Groups that have to be judged again, for samples of this transaction came after their time."""
+        backfill.mark(self._connection, marks)
+
+    def anew(
+        self, group: str, after_us: int, to_us: int, blocks: Iterable[tuple[str, Block]],
+        valves: Sequence[str], changes: Sequence[VerdictChange], entries: Iterable[JournalEntry],
+    ) -> int:  # fmt: skip
+        """Levels and verdicts of a group in (after_us, to_us] become these; returns how many of the journal
+        entries were new. Those on record stay: they were told.
+        """
+        limit = self._limits.verdict_changes
+        backfill.replace(self._connection, group, after_us, to_us, blocks, valves, changes, limit)
+        return len(journal.append(self._connection, backfill.found_entries(entries), self._now_us))
+
+    def backfilled(self, done: backfill.Mark, to_us: int, ticks: int, verdicts: int, entries: int) -> None:
+        """A group has been judged again up to `to_us`."""
+        backfill.finish(self._connection, done, to_us, self._now_us, ticks, verdicts, entries)
+
+    def checkpoint(self, ticks: str, payload: bytes) -> None:
+        """Keep the engine's state of this moment; `ticks` as in `backfill.Checkpoint`."""
+        backfill.put_checkpoint(self._connection, self._now_us, ticks, payload)
 
     def readings(self, readings: Iterable[Reading]) -> None:
         """Replace the latest reading of each group."""

@@ -29,7 +29,7 @@ def before(reader: Reader, from_us: int, group: str | None = None) -> list[Befor
 
 def entries(reader: Reader, from_us: int, to_us: int, group: str | None = None) -> list[JournalRow]:
     """Every entry of the span in order of `seq`. A 422 if there are too many for one answer."""
-    wanted = JournalFilter(group=group, from_us=from_us, to_us=to_us)
+    wanted = JournalFilter(group=group, from_us=from_us, to_us=to_us, annunciated=True)
     rows: list[JournalRow] = []
     while page := reader.journal(wanted, after_seq=rows[-1].seq if rows else 0, limit=PAGE_ROWS):
         rows += page
