@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from hissmark.alarms.bank import Wanted
 from hissmark.alarms.journal import AlarmKind, JournalEntry
+from hissmark.engine.growing import trend_of
 from hissmark.engine.measuring import Signal
 from hissmark.engine.reasons import reason_text
 from hissmark.engine.state import F32, Bools, State
@@ -32,7 +33,8 @@ def raise_alarms(state: State, at_us: int, on: Bools, verdict: npt.NDArray[np.ui
     wanted = Wanted(stands, gone, rise, margin, on, state.suppression.held_by(state.process))
 
     def why(kind: AlarmKind, c: int) -> str:
-        return reason_text(state, kind, c, verdict, rise, margin, groups)
+        trend = trend_of(state, c, float(rise[c])) if kind is AlarmKind.PASSING else None
+        return reason_text(state, kind, c, verdict, rise, margin, groups, trend)
 
     return state.alarms.step(at_us, state.settings.signal.tick_s, wanted, why)
 

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hissmark.alarms.journal import JournalEntry
+from hissmark.judge.trend import Trend
 
 F32 = npt.NDArray[np.float32]
 U8 = npt.NDArray[np.uint8]
@@ -36,6 +37,7 @@ class Tick:
         source: int32[k] channel index of the source, -1 if none. second: the second source or -1.
         margin_db: float32[k] how far the explanation stands above the next. odds: float32[k] the same as
             natural log of a likelihood ratio. next_explanation: uint8[k], next_source: int32[k].
+        trends: of passing valves, by channel, once known.
         changed: int32[j] channels of valves whose verdict is not the one of their last tick.
         entries: journal entries in canonical order.
     """
@@ -69,3 +71,4 @@ class Tick:
     next_source: npt.NDArray[np.int32]
     changed: npt.NDArray[np.int32] = field(default_factory=lambda: np.empty(0, np.int32))
     entries: tuple[JournalEntry, ...] = ()
+    trends: dict[int, Trend] = field(default_factory=dict)

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from hissmark.alarms.journal import AlarmKind
 from hissmark.judge.group import Groups
+from hissmark.judge.trend import Trend
 from hissmark.judge.verdicts import Explanation, SensorHealth, Verdict
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ def reason_text(
     rise_db: npt.NDArray[np.float32],
     margin_db: npt.NDArray[np.float32],
     groups: Groups,
+    trend: Trend | None,
 ) -> str:
     """Why the alarm of `kind` on channel `c` changes at this tick."""
     if kind is AlarmKind.SENSOR_FAULT:
@@ -46,8 +48,20 @@ def reason_text(
         return "the explanations are no longer close"
     if verdict[c] == Verdict.PASSING:
         margin = f", {margin_db[c]:.1f} dB above the next explanation" if np.isfinite(margin_db[c]) else ""
-        return f"{heard}{margin}; next: {_next(state, g, groups)}"
+        growth = f"; {trend_text(trend)}" if trend is not None and trend.grows else ""
+        return f"{heard}{margin}; next: {_next(state, g, groups)}{growth}"
     return f"back to {rise_db[c]:+.1f} dB of its background"
+
+
+def trend_text(trend: Trend) -> str:
+    """``growing by 1.2 dB a day (0.8 to 1.6), severe in about 5 days``."""
+    rate = f"{abs(trend.db_per_day):.1f} dB a day ({trend.low:.1f} to {trend.high:.1f})"
+    if not trend.grows:
+        return f"falling by {rate}" if trend.high < 0 else f"neither growing nor falling for sure: {rate}"
+    if trend.severity is None or trend.days is None:
+        return f"growing by {rate}"
+    when = f"{trend.days:.0f} days" if trend.days >= 1.5 else f"{24 * trend.days:.0f} hours"
+    return f"growing by {rate}, {trend.severity} in about {when}"
 
 
 def _next(state: State, g: int, groups: Groups) -> str:

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from hissmark.alarms.journal import JournalEntry
 from hissmark.engine.conditions import TestConditions
+from hissmark.engine.growing import trends_of
 from hissmark.engine.intake import Portion
 from hissmark.engine.measuring import Signal
 from hissmark.engine.readings import Tick
@@ -39,6 +40,7 @@ def tick_of(
         signal.last_us, signal.interval_s, explanation, source, second,
         group_margin.astype(np.float32), groups.odds, groups.next_explanation, groups.next_source,
         changed_verdicts(state, on, verdict, reason), tuple(entries),
+        trends_of(state, on, rise),
     )  # fmt: skip
 
 

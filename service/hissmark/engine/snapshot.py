@@ -41,6 +41,7 @@ def parts_of(step: Stepper) -> list[Part]:
         ("acoustics", step.acoustics, step.acoustics.STATE_GROUP, "pipework"),
         ("health", step.health, step.health.STATE, "channel"),
         ("health", step.health.timers, step.health.timers.STATE, "channel"),
+        ("trends", step.trends, step.trends.STATE, "channel"),
         ("repairs", step.repairs, step.repairs.STATE_CHANNEL, "channel"),
         ("repairs", step.repairs, step.repairs.STATE_GROUP, "members"),
         ("step", step, step.STATE_CHANNEL, "channel"),

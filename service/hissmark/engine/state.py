@@ -18,6 +18,7 @@ from hissmark.judge import evidence as ev
 from hissmark.judge.acoustics import Acoustics
 from hissmark.judge.geometry import Geometry
 from hissmark.judge.health import HealthBank
+from hissmark.judge.trend import Trends
 from hissmark.signal.windows import SlotRing
 
 F32 = npt.NDArray[np.float32]
@@ -60,6 +61,7 @@ class State:
         )
         self.health = HealthBank(n)
         self.repairs = RepairMemory(n, groups)
+        self.trends = Trends(n)
         self.evidence: F32 = np.full(n, ev.LOWEST, np.float32)
         self.lead_s: F32 = np.zeros(n, np.float32)
         self.passing: Bools = np.zeros(n, bool)

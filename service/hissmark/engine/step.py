@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from hissmark.alarms.journal import JournalEntry
 from hissmark.engine.conditions import TestConditions, assess
+from hissmark.engine.growing import follow_trends
 from hissmark.engine.intake import Intake, Portion
 from hissmark.engine.learning import calm_groups, learn_acoustics, learn_baselines
 from hissmark.engine.measuring import Signal, measure, take_process
@@ -130,6 +131,10 @@ class Stepper(State):
         verdict, reason = verdicts_of(
             self, seen.signal, seen.blocked, seen.rise, seen.scale, seen.baseline, seen.groups
         )
+        follow_trends(
+            self, seen.portion.at_us, seen.on, seen.blocked, seen.signal.unsteady, seen.signal.levels.low,
+            seen.baseline,
+        )  # fmt: skip
         entries = raise_alarms(
             self, seen.portion.at_us, seen.on, verdict, seen.rise, seen.margin, seen.blocked, seen.signal,
             seen.groups,

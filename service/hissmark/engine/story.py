@@ -6,13 +6,14 @@ history is left: levels, backgrounds and verdicts as they were, everything else 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from hissmark.engine.engine import Engine
+from hissmark.engine.growing import trend_of
 from hissmark.engine.intake import NEVER, US
 from hissmark.engine.register import Channel
 from hissmark.engine.standing import NOT_HIGHEST
@@ -68,9 +69,11 @@ def tell(engine: Engine, channel: int) -> Story | None:
         look.verdict[rows], look.reason[rows], look.mode, look.heard, look.found,
     )  # fmt: skip
     evidence = _gathered(engine, channel, look)
+    trend = trend_of(step, channel, float(look.rise[channel]))
     calm = step.is_calm(group, look)
     background = _background(engine, channel, look.mode, calm)
-    return _story(engine, channel, tick, background, evidence, _test(engine, channel, look))
+    story = _story(engine, channel, tick, background, evidence, _test(engine, channel, look))
+    return replace(story, trend=trend)
 
 
 def tell_recorded(engine: Engine, channel: int, recorded: Recorded) -> Story:

@@ -44,12 +44,12 @@ Bools = npt.NDArray[np.bool_]
 MOST_TICKS = 240
 NOT_COMPARED = frozenset({"windows", "process", "acoustics", "strangers", "baseline", "step.said"})
 """Parts that every copy has its own of, or that only learning changes."""
-NOT_LEARNED = frozenset({"windows", "process", "acoustics", "health", "repairs", "step", "alarms"})
+NOT_LEARNED = frozenset({"windows", "process", "acoustics", "health", "repairs", "trends", "step", "alarms"})
 LEARNED = ("value", "scale", "anchor", "usual_spread", "modes")
 """What a tick reads of the backgrounds."""
 MOVING = {
     "step.stroked_us": NEVER, "step.open_us": 0, "alarms.until_us": 0,
-    "repairs.heard_us": 0, "repairs.repaired_us": 0,
+    "repairs.heard_us": 0, "repairs.repaired_us": 0, "trends.start_us": 0,
 }  # fmt: skip
 """Moments in the state, and what stands for none: each copy sees them as long ago as its own tick does."""
 

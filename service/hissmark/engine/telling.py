@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from hissmark.judge.trend import Trend
 from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
 
 
@@ -162,7 +163,8 @@ class Gathered:
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """Everything behind one verdict. `evidence` is None where only the history of the tick is left."""
+    """Everything behind one verdict. `evidence` is None where only the history of the tick is left; `trend`
+    is that of a passing valve, once it is known."""
 
     at_us: int
     group: str
@@ -175,6 +177,7 @@ class Story:
     scores: tuple[Score, ...]
     evidence: Gathered | None
     wants: tuple[Want, ...]
+    trend: Trend | None = None
 
     @property
     def own(self) -> Voice:

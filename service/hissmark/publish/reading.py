@@ -10,9 +10,10 @@ import numpy as np
 from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
 from hissmark.engine.register import Channel
+from hissmark.judge.trend import Trend
 from hissmark.judge.verdicts import BaselineState, Explanation, Labelled, Reason, SensorHealth, Verdict
 from hissmark.publish.sentences import REASON_SENTENCES, explanation_sentence
-from hissmark.publish.shapes import ChannelReading, GroupReading, LiveReading
+from hissmark.publish.shapes import ChannelReading, GroupReading, LiveReading, TrendReading
 from hissmark.publish.times import rfc3339, rfc3339_or_none
 
 _DECIBELS = ("level_db", "l50_db", "l10_db", "baseline_db", "scale_db", "rise_db", "leak_db", "expected_db")
@@ -65,6 +66,21 @@ def number(value: Any) -> float | None:
     """A finite number rounded to 2 decimals (a hundredth of a decibel); None for NaN and infinities."""
     plain = float(value)
     return round(plain, 2) if np.isfinite(plain) else None
+
+
+def trend_reading(trend: Trend | None) -> TrendReading | None:
+    """How a leak grows, once it is known."""
+    if trend is None:
+        return None
+    return {
+        "db_per_day": round(trend.db_per_day, 2),
+        "low": round(trend.low, 2),
+        "high": round(trend.high, 2),
+        "span_h": round(trend.span_s / 3600, 1),
+        "next_severity": trend.severity,
+        "days": None if trend.days is None else round(trend.days, 1),
+        "earliest_days": None if trend.earliest_days is None else round(trend.earliest_days, 1),
+    }
 
 
 def text_of(kind: type[Labelled], code: Any) -> str:
@@ -128,5 +144,6 @@ def _channel(channel: Channel, tick: Tick, i: int, distance_m: float | None) -> 
         "last_heard": rfc3339_or_none(int(tick.last_us[i])),
         "interval_s": number(tick.interval_s[i]),
         "basis": basis_of(channel),
+        "trend": trend_reading(tick.trends.get(i)),
     }
     return row  # type: ignore[return-value]

@@ -26,6 +26,22 @@ class NextExplanation(TypedDict):
     source: str | None
 
 
+class TrendReading(TypedDict):
+    """How a leak grows: dB a day with its 95 % interval, over how many hours, and the next severity.
+
+    `days` is the time until then at this slope, `earliest_days` at the steepest within the interval; all
+    three are null where the leak does not grow for sure, or is severe already.
+    """
+
+    db_per_day: float
+    low: float
+    high: float
+    span_h: float
+    next_severity: str | None
+    days: float | None
+    earliest_days: float | None
+
+
 class ChannelReading(TypedDict):
     """One channel at one tick. Levels in dB, distances in m from the start of the group, times RFC 3339."""
 
@@ -53,6 +69,7 @@ class ChannelReading(TypedDict):
     last_heard: str | None
     interval_s: float | None
     basis: str
+    trend: TrendReading | None
 
 
 class GroupReading(TypedDict):

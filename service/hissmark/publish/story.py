@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from hissmark.engine.reasons import trend_text
 from hissmark.engine.telling import Background, Gathered, Lacking, Score, Story, Voice, Want
 from hissmark.engine.wants import blames, name_of
 from hissmark.judge.verdicts import BaselineState, Verdict
@@ -27,6 +28,8 @@ def told(story: Story) -> list[str]:
     ]
     if story.own.is_valve and story.evidence is not None and story.verdict is not Verdict.NOT_TESTABLE:
         paragraphs.append(evidence_sentence(story.evidence))
+    if story.trend is not None:
+        paragraphs.append(f"The leak is {trend_text(story.trend)}, over {_span(story.trend.span_s)}.")
     if story.own.is_valve and story.evidence is None:
         paragraphs.append("How much evidence had been gathered by then is not on record.")
     return [p for p in paragraphs if p]
@@ -35,6 +38,10 @@ def told(story: Story) -> list[str]:
 def changes(story: Story) -> list[str]:
     """What would change the verdict, one sentence each."""
     return [want_sentence(want, story.subject) for want in story.wants]
+
+
+def _span(span_s: float) -> str:
+    return f"{span_s / 86_400:.0f} days" if span_s >= 2 * 86_400 else f"{span_s / 3600:.0f} hours"
 
 
 def db(value: float | None) -> str:

@@ -10,6 +10,8 @@ from typing_extensions import TypedDict
 from hissmark.engine.losses import Losses
 from hissmark.engine.telling import Background, Gathered, Score, Story, Voice, Want
 from hissmark.engine.wants import name_of
+from hissmark.publish.reading import trend_reading
+from hissmark.publish.shapes import TrendReading
 from hissmark.publish.story import changes, told, want_sentence
 from hissmark.publish.times import rfc3339, rfc3339_or_none
 from hissmark.store.records import ChangeRow
@@ -112,6 +114,7 @@ class StoryShape(TypedDict):
     background: BackgroundShape
     explanations: list[ScoreShape]
     evidence: EvidenceShape | None
+    trend: TrendReading | None
     wants: list[WantShape]
 
 
@@ -173,6 +176,7 @@ def story_shape(story: Story, basis: str, saved_us: int | None) -> StoryShape:
         "background": _background(story.background),
         "explanations": [_score(s) for s in story.scores],
         "evidence": None if story.evidence is None else _evidence(story.evidence),
+        "trend": trend_reading(story.trend),
         "wants": [_want(w, story.subject) for w in story.wants],
     }
 

@@ -40,4 +40,5 @@ def _channel(channel: Channel, distance_m: float | None) -> ChannelReading:
         "reason_sentence": "Nothing has been judged here yet.",
         "baseline_state": "learning", "health": "well", "open": None, "difference_bar": None,
         "steady": False, "last_heard": None, "interval_s": channel.interval_s, "basis": basis_of(channel),
+        "trend": None,
     }  # fmt: skip

@@ -238,12 +238,19 @@ class ValveView {
 const lastKnown = (values) => { for (let i = values.length - 1; i >= 0; i--) if (values[i] !== null) return i; return null; };
 const scaleOf = (reading) => Math.max(20, ...reading.channels.map((c) => c.rise_db ?? 0));
 
+function trendText(t) {
+  const rate = `${number(t.db_per_day, 1, "dB")} a day (${number(t.low, 1)} to ${number(t.high, 1)})`;
+  if (t.days === null) return rate;
+  const days = t.days >= 1.5 ? `${number(t.days, 0)} days` : `${number(24 * t.days, 0)} hours`;
+  return `${rate}, ${t.next_severity} in about ${days}`;
+}
+
 function facts(c) {
   const open = c.open === null ? "not known" : c.open ? "open" : "closed";
   return [
     ["Level", decibels(c.level_db)], ["Background", `${decibels(c.baseline_db)} (${c.baseline_state})`],
     ["Rise", decibels(c.rise_db, true)], ["Leak alone", c.leak_db === null ? "not resolvable" : decibels(c.leak_db)],
-    ["Expected", decibels(c.expected_db)], ["Steady", c.steady ? "yes" : "no"],
+    ...(c.trend ? [["Trend", trendText(c.trend)]] : []), ["Expected", decibels(c.expected_db)], ["Steady", c.steady ? "yes" : "no"],
     ["Position", c.basis.includes("position") ? open : "not measured"],
     ["Pressure difference", c.basis.includes("pressure") ? number(c.difference_bar, 1, "bar") : "not measured"],
     ["Judged on", c.basis], ["Sensor", `${c.channel}: ${c.health}`],
