@@ -16,6 +16,7 @@ import pytest
 
 from support.broker import Broker
 from support.publish import Gateway, Sent, json_value, senml_pack
+from support.receivers import HttpReceiver
 from support.service import PROCESS, SENML, Service, cli, cli_json, until, write_site
 
 pytestmark = pytest.mark.broker
@@ -56,7 +57,8 @@ def time_of(minute: int) -> str:
 class Panel:
     """The service on the panel, minute by minute of its plant."""
 
-    def __init__(self, service: Service, gateway: Gateway) -> None:
+    def __init__(self, service: Service, gateway: Gateway, hook: HttpReceiver) -> None:
+        self.hook = hook
         self.service, self.site, self._gateway = service, service.folder, gateway
         self.minute = self._count = 0
 
@@ -66,6 +68,10 @@ class Panel:
         self._count += 7 * minutes
         self.service.wait_stored(self._count)
         self.minute = end
+
+    def told(self) -> list[str]:
+        """Outcomes that the webhook was told of."""
+        return [r.json["outcome"] for r in self.hook.taken if r.json["kind"] == "repair"]
 
     def check(self, repair: int) -> dict[str, Any]:
         found: dict[str, Any] = self.service.get(f"/api/v1/repairs/{repair}")["check"]
@@ -79,10 +85,11 @@ class Panel:
 @pytest.fixture
 def panel(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Panel]:
     folder = tmp_path_factory.mktemp("repair")
-    with Broker(folder / "broker") as broker:
-        site = write_site(folder / "site", broker, register(), sources=[SENML, PROCESS], tables=TABLES)
+    with Broker(folder / "broker") as broker, HttpReceiver() as hook:
+        tables = TABLES | {"[notify.webhook]": {"name": "log", "url": hook.url}}
+        site = write_site(folder / "site", broker, register(), sources=[SENML, PROCESS], tables=tables)
         with Service(site).start() as service:
-            yield Panel(service, Gateway(broker))
+            yield Panel(service, Gateway(broker), hook)
 
 
 def test_repair_only_the_highest_and_all_fall_back(panel: Panel) -> None:
@@ -115,3 +122,10 @@ def test_repair_only_the_highest_and_all_fall_back(panel: Panel) -> None:
         ("finding", "XV-3"), ("repair", "XV-2"), ("repair", "XV-3")
     ]  # fmt: skip
     assert rows[2]["check"] == proved
+    until(lambda: "tight again" in panel.told(), "the letter about the second repair")
+    assert panel.told() == ["source elsewhere", "tight again"]
+    with panel.service.reader() as reader:
+        changes = until(lambda: [r for r in reader.changes() if r.outcome], "the changes to be applied")
+    assert [(str(r.change.kind), r.change.subject, r.outcome) for r in changes][:1] == [
+        ("repair", "XV-3", "applied")
+    ]  # fmt: skip

@@ -20,6 +20,7 @@ from hissmark.daemon.clock import Clock, WallClock
 from hissmark.daemon.filling import BackfillJob
 from hissmark.daemon.housekeeping import Housekeeping
 from hissmark.daemon.http import WebServer
+from hissmark.daemon.letters import postman_of, told_of_repairs
 from hissmark.daemon.long_history import LongHistory
 from hissmark.daemon.questions import Questions
 from hissmark.daemon.reach import book_of, certificate_of, require_safe_reach
@@ -33,6 +34,7 @@ from hissmark.engine.engine import Engine
 from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
 from hissmark.engine.register import Register
+from hissmark.engine.telling import Background
 from hissmark.ingest.health import Health
 from hissmark.ingest.queue import MessageQueue
 from hissmark.ingest.receiver import Receiver
@@ -51,6 +53,7 @@ from hissmark.store.journal import JournalFilter
 from hissmark.store.notes import ShiftNote, add_note
 from hissmark.store.open import open_for_reading, open_store
 from hissmark.store.reader import Reader
+from hissmark.store.recall import story_at
 from hissmark.store.records import ActionRequest, ActionRow, ChangeRow, Reading
 from hissmark.store.writer import Writer
 from hissmark.web.api.figures import chatter_window_us
@@ -142,7 +145,13 @@ class Daemon:
             lambda: self.live.layout.register, site.core, site.settings.repair, writing=self._store,
             reading=self._looking_up, readings=self.live.readings, now_us=self.clock.now_us,
         )  # fmt: skip
+        self.desk.background_at = self._background_at
+        self.desk.receivers = lambda group: told_of_repairs(self.notifier, group)
+        self.postman = postman_of(
+            site, self.notifier, self.desk, self._store, self._looking_up, self.clock.now_us
+        )
         self._housekeeping.every(REPAIRS_S, self.desk.follow_up, "checks of repairs")
+        self._housekeeping.every(REPAIRS_S, self.postman.deliver, "letters")
         self.worth = WorthDesk(
             Appraiser(lambda: self.live.layout, self.reader, self._readings_at),
             self._store,
@@ -266,6 +275,13 @@ class Daemon:
         entry = newest[0].entry
         did = entry.event.value.replace("-", " ")
         return f" ({did} by {entry.operator}, {rfc3339(newest[0].recorded_us)})"
+
+    def _background_at(self, valve: str, at_us: int) -> Background | None:
+        """The baseline of a valve at a moment."""
+        layout = self.live.layout
+        channel = layout.channels.index(layout.register.valves[valve])
+        found = story_at(layout, self.reader, channel, at_us)
+        return None if found is None else found.story.background
 
     def settings_shown(self) -> Mapping[str, Any]:
         """The settings in force, without secrets (password files are named, not read)."""

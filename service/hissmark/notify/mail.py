@@ -31,7 +31,10 @@ class Mail:
     at_once: int = 50
 
     def send(self, messages: Sequence[Message]) -> None:
-        mail = compose(messages, self.sender, self.to)
+        self.post(compose(messages, self.sender, self.to))
+
+    def post(self, mail: EmailMessage) -> None:
+        """Hand one mail to the server. Raises UnreachableError or RefusedError."""
         try:
             with self._server() as server:
                 if self.username and self.password_file:

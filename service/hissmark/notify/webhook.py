@@ -36,13 +36,16 @@ class Webhook:
 
     def send(self, messages: Sequence[Message]) -> None:
         for message in messages:
-            body = msgspec.json.encode(message.as_json())
-            headers = {"Idempotency-Key": message.key}
-            if self.secret_file is not None:
-                stamp = str(int(self.wall_s()))
-                headers["Hissmark-Timestamp"] = stamp
-                headers["Hissmark-Signature"] = signature(secret_of(self.secret_file), stamp, body)
-            post(self.target, body, headers)
+            self.post(msgspec.json.encode(message.as_json()), message.key)
+
+    def post(self, body: bytes, key: str) -> None:
+        """Send one body; `key` is the same for every attempt. Raises UnreachableError or RefusedError."""
+        headers = {"Idempotency-Key": key}
+        if self.secret_file is not None:
+            stamp = str(int(self.wall_s()))
+            headers["Hissmark-Timestamp"] = stamp
+            headers["Hissmark-Signature"] = signature(secret_of(self.secret_file), stamp, body)
+        post(self.target, body, headers)
 
     def idle(self) -> None:
         """Nothing to do."""

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from hissmark.engine.register import Register
 from hissmark.repairs.checking import Check, Checks, Known
+from hissmark.repairs.consequences import BackgroundAt, after_sensor_work, consequences
+from hissmark.repairs.sentences import outcome_sentence
 from hissmark.repairs.shapes import FindingShape, RepairShape, finding_shape, repair_shape
 from hissmark.store.reader import Reader
 from hissmark.store.repair_records import Finding, Found, Repair
-from hissmark.store.repairs import CorrectionError, OutcomeRow, RepairBook
+from hissmark.store.repairs import CorrectionError, News, OutcomeRow, RepairBook
 
 AHEAD_US = 5 * 60 * 1_000_000
 """Clocks differ a little; work further in the future than this has not been done yet."""
@@ -37,6 +39,10 @@ class Desk:
         self, known: Callable[[], Known], book: RepairBook, reader: Reader, now_us: Callable[[], int]
     ) -> None:
         self.book, self.now_us = book, now_us
+        self.background_at: BackgroundAt = lambda valve, at_us: None
+        """The baseline of a valve at a moment; None where nobody knows. The service sets it."""
+        self.receivers: Callable[[str], Sequence[str]] = lambda group: ()
+        """Who gets a letter about repairs in a group. The service sets it."""
         self._known = known
         self._checks = Checks(known, book, reader)
         self._one_at_a_time = threading.Lock()
@@ -58,9 +64,17 @@ class Desk:
         fresh = []
         for check in self._looked():
             row = None if check.ended else self._checks.outcome_of(check, self.now_us())
-            if row is not None and self.book.add_outcome(row):
+            if row is not None and self.book.add_outcome(row, self._news(check, row)):
                 fresh.append((replace(check, ended=row), row))
         return fresh
+
+    def _news(self, check: Check, row: OutcomeRow) -> News:
+        valve = check.row.what.valve
+        sentence = f"Repair {row.repair_id}: {outcome_sentence(valve, row)}"
+        changes = consequences(check.row, row, self.background_at)
+        channel = self.register.valves.get(valve)
+        told = self.receivers(channel.group if channel is not None else "")
+        return News(valve, sentence, tuple(changes), tuple(told))
 
     def record_finding(self, finding: Finding, supersedes: int | None = None) -> int:
         """Returns its number; it is on record then. Raises RecordError."""
@@ -78,7 +92,10 @@ class Desk:
     def record_repair(self, repair: Repair, supersedes: int | None = None) -> int:
         """Returns its number; it is on record then, and its check begins. Raises RecordError."""
         self._believable(repair)
-        return _corrected(lambda: self.book.add_repair(repair, self.now_us(), supersedes=supersedes))
+        changes = after_sensor_work(repair) if supersedes is None else []
+        return _corrected(
+            lambda: self.book.add_repair(repair, self.now_us(), supersedes=supersedes, changes=changes)
+        )
 
     def withdraw(self, kind: str, number: int, who: str, note: str) -> int:
         """Take back a `finding` or `repair`. Raises RecordError."""

@@ -25,16 +25,20 @@ class ShiftNote:
 
 def add_note(engine: sa.Engine, author: str, text: str, valve: str | None, now_us: int) -> ShiftNote:
     """Put a note on record; durable when this returns."""
-    values = {
-        "at_us": now_us,
-        "author": cleaned(author),
-        "valve": None if valve is None else cleaned(valve),
-        "text": cleaned(text),
-    }
     with in_words(place_of(engine.url)), engine.begin() as connection:
-        statement = sa.insert(shift_notes).returning(shift_notes.c.id)
-        number = int(connection.execute(statement, values).scalar_one())
-    return ShiftNote(number, now_us, str(values["author"]), values["valve"], str(values["text"]))  # type: ignore[arg-type]
+        return insert_note(connection, author, text, valve, now_us)
+
+
+def insert_note(
+    connection: sa.Connection, author: str, text: str, valve: str | None, now_us: int
+) -> ShiftNote:
+    """Put a note on record within a transaction."""
+    author, text = cleaned(author), cleaned(text)
+    valve = None if valve is None else cleaned(valve)
+    values = {"at_us": now_us, "author": author, "valve": valve, "text": text}
+    statement = sa.insert(shift_notes).returning(shift_notes.c.id)
+    number = int(connection.execute(statement, values).scalar_one())
+    return ShiftNote(number, now_us, author, valve, text)
 
 
 def read_notes(

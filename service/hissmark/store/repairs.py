@@ -10,8 +10,12 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from hissmark.engine.change import Change
+from hissmark.store.changes import insert_change
 from hissmark.store.dialects import cleaned, upsert
 from hissmark.store.errors import in_words
+from hissmark.store.letters import LetterKind, insert_letters
+from hissmark.store.notes import insert_note
 from hissmark.store.open import place_of
 from hissmark.store.repair_records import Cost, Finding, Found, Kind, OnRecord, Repair, Work
 from hissmark.store.tables_repairs import findings, repair_outcomes, repairs
@@ -34,6 +38,24 @@ class OutcomeRow:
     payload: dict[str, Any]
 
 
+AUTHOR = "hissmark"
+"""Who leaves the note for the shift when a check has ended."""
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """What follows from an outcome: changes to the computation, a note for the shift, letters.
+
+    Attributes:
+        sentence: for the note. receivers: names of those who get a letter.
+    """
+
+    valve: str
+    sentence: str
+    changes: tuple[Change, ...] = ()
+    receivers: tuple[str, ...] = ()
+
+
 class RepairBook:
     """Reads and writes the book; any thread or process may use it. Every method is one short transaction.
 
@@ -51,9 +73,14 @@ class RepairBook:
         own = {"found": str(finding.found), "source": finding.source and cleaned(finding.source)}
         return self._add(findings, _values(finding, now_us) | own, supersedes)
 
-    def add_repair(self, repair: Repair, now_us: int, *, supersedes: int | None = None) -> int:
-        """Put a repair on record; durable when this returns its number. Raises CorrectionError."""
-        return self._add(repairs, _values(repair, now_us) | {"work": str(repair.work)}, supersedes)
+    def add_repair(
+        self, repair: Repair, now_us: int, *, supersedes: int | None = None, changes: Sequence[Change] = ()
+    ) -> int:
+        """Put a repair on record; durable when this returns its number. Raises CorrectionError.
+
+        `changes` go on record with it, in the same transaction.
+        """
+        return self._add(repairs, _values(repair, now_us) | {"work": str(repair.work)}, supersedes, changes)
 
     def withdraw_finding(self, number: int, who: str, note: str, now_us: int) -> int:
         """Take a finding back: it stays on record and counts for nothing. Raises CorrectionError."""
@@ -84,8 +111,8 @@ class RepairBook:
         """One repair, corrected or not."""
         return next((r for r in self.repairs() if r.id == number), None)
 
-    def add_outcome(self, row: OutcomeRow) -> bool:
-        """Write what a check found; one on record stays. Returns whether it is new."""
+    def add_outcome(self, row: OutcomeRow, news: News | None = None) -> bool:
+        """Write what a check found and what follows from it, in one transaction; whether it is new."""
         values = {
             "repair_id": row.repair_id, "at_us": row.at_us, "recorded_us": row.recorded_us,
             "outcome": row.outcome, "reason": row.reason, "about": row.about,
@@ -96,7 +123,11 @@ class RepairBook:
                 index_elements=["repair_id"]
             )
             written = connection.execute(statement.returning(repair_outcomes.c.repair_id), values)
-            return written.one_or_none() is not None
+            if written.one_or_none() is None:
+                return False
+            if news is not None:
+                _follow(connection, row, news)
+        return True
 
     def outcomes(self) -> dict[int, OutcomeRow]:
         """Number of the repair -> what its check found, of all that have ended."""
@@ -104,11 +135,15 @@ class RepairBook:
             rows = connection.execute(sa.select(repair_outcomes)).all()
         return {r[0]: OutcomeRow(r[0], r[1], r[2], r[3], r[4], r[5], json.loads(r[6])) for r in rows}
 
-    def _add(self, table: sa.Table, values: dict[str, Any], supersedes: int | None) -> int:
+    def _add(
+        self, table: sa.Table, values: dict[str, Any], supersedes: int | None, changes: Sequence[Change] = ()
+    ) -> int:
         row = {**values, "supersedes": supersedes, "withdrawn": values.get("withdrawn", 0)}
         with in_words(self._place), self._writing.begin() as connection:
             if supersedes is not None:
                 _standing(connection, table, supersedes)
+            for change in changes:
+                insert_change(connection, change, values["recorded_us"])
             return int(connection.execute(sa.insert(table).returning(table.c.id), row).scalar_one())
 
     def _withdraw(self, table: sa.Table, number: int, who: str, note: str, now_us: int) -> int:
@@ -161,6 +196,13 @@ def _standing(connection: sa.Connection, table: sa.Table, number: int) -> Any:
     if row["withdrawn"]:
         raise CorrectionError(f"The {what} {number} was taken back; put a new one on record.")
     return row
+
+
+def _follow(connection: sa.Connection, row: OutcomeRow, news: News) -> None:
+    for change in news.changes:
+        insert_change(connection, change, row.recorded_us)
+    insert_note(connection, AUTHOR, news.sentence, news.valve, row.recorded_us)
+    insert_letters(connection, news.receivers, LetterKind.REPAIR, row.repair_id, row.recorded_us)
 
 
 def _values(what: Finding | Repair, now_us: int) -> dict[str, Any]:
