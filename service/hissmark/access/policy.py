@@ -48,6 +48,10 @@ RULES = (
     Rule("/api/v1/calibration", Role.ENGINEER, only_to_act=True),
     Rule("/api/v1/calibration/", Role.ENGINEER, only_to_act=True),
     Rule("/api/v1/assumptions", Role.ENGINEER, only_to_act=True),
+    # What decides how valves are judged.
+    Rule("/api/v1/register", Role.ENGINEER),
+    Rule("/api/v1/register/", Role.ENGINEER),
+    Rule("/api/v1/baselines/", Role.ENGINEER, only_to_act=True),
 )
 
 

@@ -6,11 +6,15 @@ So a page gets the story of a verdict as of this moment without a copy of the en
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from concurrent.futures import Future
+from typing import Any, TypeVar
 
 from hissmark.engine.engine import Engine
 from hissmark.engine.story import tell
 from hissmark.engine.telling import Story
+
+T = TypeVar("T")
 
 PATIENCE_S = 5.0
 MOST_WAITING = 200
@@ -22,7 +26,7 @@ class Questions:
     """Any thread may ask; only the worker answers."""
 
     def __init__(self) -> None:
-        self._waiting: deque[tuple[str, Future[Story | None]]] = deque()
+        self._waiting: deque[tuple[Callable[[Engine], Any], Future[Any]]] = deque()
         self._told: dict[str, tuple[int, Story | None]] = {}
 
     def ask(self, channel: str) -> Story | None:
@@ -30,23 +34,27 @@ class Questions:
 
         Raises TimeoutError if the worker is too busy.
         """
+        return self.read(lambda engine: self._tell(engine, channel))
+
+    def read(self, look: Callable[[Engine], T]) -> T:
+        """What `look` finds in the living engine, unchanged. Raises TimeoutError, or what `look` raises."""
         if len(self._waiting) >= MOST_WAITING:
             raise TimeoutError("too many questions are waiting")
-        answer: Future[Story | None] = Future()
-        self._waiting.append((channel, answer))
+        answer: Future[T] = Future()
+        self._waiting.append((look, answer))
         try:
             return answer.result(PATIENCE_S)
         finally:
             answer.cancel()
 
     def answer(self, engine: Engine) -> None:
-        """Answer some of those that wait. A story that fails is the asker's trouble, not the worker's."""
+        """Answer some of those that wait. A look that fails is the asker's trouble, not the worker's."""
         for _ in range(min(A_ROUND, len(self._waiting))):
-            channel, answer = self._waiting.popleft()
+            look, answer = self._waiting.popleft()
             if not answer.set_running_or_notify_cancel():
                 continue
             try:
-                answer.set_result(self._tell(engine, channel))
+                answer.set_result(look(engine))
             except Exception as error:
                 answer.set_exception(error)
 

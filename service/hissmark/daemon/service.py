@@ -56,6 +56,7 @@ from hissmark.store.reader import Reader
 from hissmark.store.recall import story_at
 from hissmark.store.records import ActionRequest, ActionRow, ChangeRow, Reading
 from hissmark.store.writer import Writer
+from hissmark.upkeep.baseline_desk import BaselineDesk
 from hissmark.web.api.figures import chatter_window_us
 from hissmark.web.app import create_app
 from hissmark.web.callers import Proxies
@@ -141,6 +142,9 @@ class Daemon:
             book=self._book, proxies=Proxies(http.trusted_proxy), tls=certificate is not None,
         )  # fmt: skip
         port = http.port if port is None else port
+        self._baselines = BaselineDesk(
+            self.questions.read, self.reader, self._takeover.book, site.core, self.clock.now_us
+        )
         self.desk = desk_of(
             lambda: self.live.layout.register, site.core, site.settings.repair, writing=self._store,
             reading=self._looking_up, readings=self.live.readings, now_us=self.clock.now_us,
@@ -168,6 +172,8 @@ class Daemon:
             desk=self.desk,
             change=self.change,
             tell=self.questions.ask,
+            registers=self._takeover.book,
+            baselines=self._baselines,
         )
         self._web = WebServer(create_app(context), http.host, port, certificate)
         self._seen = Health()
@@ -189,6 +195,7 @@ class Daemon:
         """A new register is in force."""
         self.layout = layout
         self.questions.forget()
+        self._baselines.forget()
         self.site = replace(self.site, register=layout.register)
 
     @property

@@ -19,9 +19,9 @@ import sqlalchemy as sa
 import structlog
 
 from hissmark.decode.decoder import Decoder
-from hissmark.engine.backgrounds import background_of
 from hissmark.engine.engine import Engine
 from hissmark.engine.intake import NEVER
+from hissmark.engine.known_baselines import baselines_of_channel
 from hissmark.engine.layout import LEVEL, PROCESS, Layout
 from hissmark.engine.register import Register
 from hissmark.engine.settings import CoreSettings
@@ -177,10 +177,10 @@ def left_behind(engine: Engine, following: Layout) -> list[dict[str, Any]]:
     stays = {(c.name, c.subject, c.group) for c in following.channels}
     renamed = renamed_groups(engine.layout.register, following.register)
     return [
-        asdict(background)
+        asdict(baseline)
         for i, c in enumerate(engine.layout.channels)
         if (c.name, c.subject, renamed.get(c.group, c.group)) not in stays
-        for background in background_of(engine, i)
+        for baseline in baselines_of_channel(engine, i)
     ]
 
 

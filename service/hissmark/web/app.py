@@ -14,6 +14,7 @@ from hissmark.publish.live import LiveState
 from hissmark.web import access, problems
 from hissmark.web.api import (
     alarms,
+    baselines,
     events,
     figures,
     groups,
@@ -22,6 +23,7 @@ from hissmark.web.api import (
     history,
     notifications,
     register,
+    register_changes,
     repairs,
     summaries,
     valves,
@@ -71,6 +73,7 @@ def create_app(context: WebContext) -> FastAPI:
     api = APIRouter(prefix="/api/v1")
     for part in (
         alarms,
+        baselines,
         events,
         figures,
         groups,
@@ -78,6 +81,7 @@ def create_app(context: WebContext) -> FastAPI:
         history,
         notifications,
         register,
+        register_changes,
         repairs,
         summaries,
         worth,  # before valves: a tag may hold slashes

@@ -20,6 +20,8 @@ from hissmark.repairs.desk import Desk
 from hissmark.store.notes import ShiftNote
 from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest
+from hissmark.upkeep.baseline_desk import BaselineDesk
+from hissmark.upkeep.register_book import RegisterBook
 from hissmark.web.callers import Proxies
 
 CALLER = "hissmark.caller"
@@ -75,6 +77,7 @@ class WebContext:
         tell: the story of a channel (by its name) as of this moment; None where no engine is at hand, and it
             is worked out from the store. May raise TimeoutError.
         worth: values leaks, takes measured ones and assumptions.
+        registers: the register and its versions. baselines: what was learned, and changes by people.
         user: who asks, in the context of one request; None while nobody has to sign in.
     """
 
@@ -95,6 +98,8 @@ class WebContext:
     desk: Desk | None = None
     tell: Tell | None = None
     worth: WorthDesk | None = None
+    registers: RegisterBook | None = None
+    baselines: BaselineDesk | None = None
     user: Identity | None = None
 
     def who(self, claimed: str) -> str:

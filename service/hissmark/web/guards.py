@@ -13,6 +13,9 @@ from hissmark.publish.metrics import Metrics
 from hissmark.web.problems import problem
 
 MAX_BODY_BYTES = 64 * 1024
+TABLE_BYTES = 8 * 1024 * 1024
+TABLES = ("/api/v1/register/look", "/api/v1/register/put-in-force")
+"""Where whole registers arrive: ten thousand channels with long notes."""
 
 _HEADERS = {
     "Content-Security-Policy": (
@@ -65,9 +68,10 @@ class Guards:
             await self._with_body(scope, receive, send, headers)
 
     async def _with_body(self, scope: Scope, receive: Receive, send: Send, headers: Headers) -> None:
-        body = None if _announced(headers) > MAX_BODY_BYTES else await _read(receive)
+        most = TABLE_BYTES if scope["path"] in TABLES else MAX_BODY_BYTES
+        body = None if _announced(headers) > most else await _read(receive, most)
         if body is None:
-            refusal = problem(413, f"The body may have at most {MAX_BODY_BYTES} bytes.")
+            refusal = problem(413, f"The body may have at most {most} bytes.")
             await refusal(scope, receive, send)
         else:
             await self._app(scope, _replay(body, receive), send)
@@ -83,7 +87,7 @@ def _announced(headers: Headers) -> int:
     return int(length) if length.isascii() and length.isdigit() and len(length) < 16 else 0
 
 
-async def _read(receive: Receive) -> bytes | None:
+async def _read(receive: Receive, most: int) -> bytes | None:
     """The whole body; None as soon as it is too large."""
     body = bytearray()
     while True:
@@ -91,7 +95,7 @@ async def _read(receive: Receive) -> bytes | None:
         if message["type"] == "http.disconnect":
             return bytes(body)
         body += message.get("body", b"")
-        if len(body) > MAX_BODY_BYTES:
+        if len(body) > most:
             return None
         if not message.get("more_body", False):
             return bytes(body)

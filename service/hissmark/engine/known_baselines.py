@@ -1,4 +1,4 @@
-"""What is known of every learned background, channel by channel and operating condition by condition."""
+"""What is known of every learned baseline, channel by channel and operating condition by condition."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from hissmark.engine.engine import Engine
 
 
 @dataclass(frozen=True, slots=True)
-class Background:
-    """The background of one channel in one operating condition. Levels in dB, None where not learned yet.
+class Baseline:
+    """The baseline of one channel in one operating condition. Levels in dB, None where not learned yet.
 
     Attributes:
         subject: the valve's tag, or the name of a reference point.
@@ -42,6 +42,13 @@ class Background:
     usual_spread_db: float | None
 
     @property
+    def state(self) -> str:
+        """``learning``, ``held`` (by hand), ``approved`` or ``tracking``."""
+        if not self.learned:
+            return "learning"
+        return "held" if self.held else "approved" if self.approved else "tracking"
+
+    @property
     def moved_db(self) -> float | None:
         """How far it has moved since it was learned or approved."""
         if self.value_db is None or self.anchor_db is None:
@@ -49,8 +56,8 @@ class Background:
         return round(self.value_db - self.anchor_db, 2)
 
 
-def backgrounds_of(engine: Engine) -> list[Background]:
-    """Every background in register order, then by condition, without conditions not met yet."""
+def baselines_of(engine: Engine) -> list[Baseline]:
+    """Every baseline in register order, then by condition, without conditions not met yet."""
     layout, state = engine.layout, engine.stepper
     found = []
     for c in range(len(layout.channels)):
@@ -58,14 +65,14 @@ def backgrounds_of(engine: Engine) -> list[Background]:
         for condition in range(_conditions(engine, group)):
             heard = state.baselines.entries[c, condition] > 0 or state.baselines.learned[c, condition]
             if heard or condition == int(state.mode[group]):
-                found.append(_background(engine, c, condition))
+                found.append(_baseline(engine, c, condition))
     return found
 
 
-def background_of(engine: Engine, channel: int) -> list[Background]:
+def baselines_of_channel(engine: Engine, channel: int) -> list[Baseline]:
     """Those of one channel that are learned."""
     group = int(engine.layout.group_of[channel])
-    every = [_background(engine, channel, k) for k in range(_conditions(engine, group))]
+    every = [_baseline(engine, channel, k) for k in range(_conditions(engine, group))]
     return [b for b in every if b.learned]
 
 
@@ -83,10 +90,10 @@ def condition_name(engine: Engine, group: int, condition: int) -> str:
     return "ordinary" if condition == 0 else f"state {condition + 1}"
 
 
-def _background(engine: Engine, c: int, k: int) -> Background:
+def _baseline(engine: Engine, c: int, k: int) -> Baseline:
     layout, state = engine.layout, engine.stepper
     bank, channel, group = state.baselines, layout.channels[c], int(layout.group_of[c])
-    return Background(
+    return Baseline(
         channel.name, channel.subject, channel.group, k, condition_name(engine, group, k),
         int(state.mode[group]) == k, bool(bank.learned[c, k]), bool(bank.approved[c, k]),
         bool(bank.held[c, k]), _known(bank.value[c, k]), _known(bank.scale[c, k]), _known(bank.anchor[c, k]),
