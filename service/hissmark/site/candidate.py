@@ -9,7 +9,7 @@ from pathlib import Path
 from hissmark.engine.layout import Layout
 from hissmark.engine.register import Register
 from hissmark.site.load import REGISTER_FILE, examine
-from hissmark.site.problems import Findings, Problem, did_you_mean
+from hissmark.site.problems import Findings, Problem, Severity, did_you_mean
 from hissmark.site.register import read_drafts, to_register
 from hissmark.site.register_diff import ChannelChange, difference
 from hissmark.site.register_text import Cells, cells_of, digest_of, register_text, rows_text
@@ -43,7 +43,11 @@ class Candidate:
 def examine_table(folder: Path, present: Register, raw: bytes, file: str) -> Candidate:
     """Look at a CSV as anybody may have saved it. `file` is its name, for the messages."""
     site, problems = examine(folder, raw)
-    named = [replace(p, file=file) if p.file == REGISTER_FILE else p for p in problems]
+    named = [
+        replace(p, file=file) if p.file == REGISTER_FILE else p
+        for p in problems
+        if p.file == REGISTER_FILE or p.severity is Severity.ERROR  # other warnings were there before
+    ]
     if site is None:
         return Candidate(None, named, [], digest_of(present))
     Layout.of(site.register, site.core)  # whatever it could not be judged by shows now, before it is in force
