@@ -48,6 +48,7 @@ from hissmark.store.ticked import of_tick
 from hissmark.web import ActionOutcome, WebContext
 from hissmark.web.past import readings_at
 from support.invented_story import story_of
+from support.invented_upkeep import Upkeep
 
 START_US = 1_772_330_400_000_000  # 2026-03-01T02:00:00Z
 MINUTE_US = 60_000_000
@@ -267,6 +268,7 @@ class Invented:
         self.worth = WorthDesk(
             Appraiser(self.layout, self.reader, self._readings_at), self._actions, self.clock.now_us
         )
+        self.upkeep = Upkeep(self.folder, self.register, self.live, self.reader, self._looking, self._actions)
         self.live.worth_said = self.worth.said
         self.metrics = Metrics()
         self.metrics.watch(self.live)
@@ -280,6 +282,7 @@ class Invented:
             self.live, self.reader, self.act, self.metrics, "North works",
             settings=lambda: {"name": "North works", "judge": {"rise_limit_db": 6.0}},
             write_note=self.write_note, desk=self.desk, tell=self.tell, worth=self.worth,
+            change=self.upkeep.change, registers=self.upkeep.book, baselines=self.upkeep.desk,
         )  # fmt: skip
 
     def tell(self, channel: str) -> Story | None:

@@ -24,6 +24,8 @@ ADDRESSES = (
     "/figures",
     "/handover",
     "/sensors",
+    "/register",
+    "/baselines",
     "/repairs",
     "/repairs/{name:path}",
 )

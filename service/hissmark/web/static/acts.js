@@ -15,7 +15,7 @@ export const canShelve = (alarm) => !isAside(alarm);
 export const canRemove = (alarm) => !isAside(alarm) || alarm.state === "shelved";
 
 /** A dialog that asks who and why. `send` does it and throws what went wrong; `fields` come between. */
-function askFirst({ title, told, advice, fields = [], reason = false, verb, send, focus }) {
+export function askFirst({ title, told, advice, fields = [], reason = false, verb, send, focus }) {
   const name = h("input", { name: "operator", required: true, maxlength: 100, autocomplete: "name", readonly: Boolean(signedInAs()), value: signedInAs() || (localStorage.getItem("hissmark.operator") ?? "") });
   const comment = h("input", { name: "comment", required: reason, maxlength: 1000, autocomplete: "off", placeholder: reason ? null : "optional" });
   const trouble = h("p", { class: "trouble", role: "alert" });
@@ -52,7 +52,7 @@ async function carryOut({ name, comment, reason, trouble, confirm, dialog, send 
   }
 }
 
-const post = (path, body) =>
+export const post = (path, body) =>
   ask(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
 
 /** Send one action on one alarm; a refusal begins with what has not happened. */

@@ -18,6 +18,8 @@ const PAGES = {
   figures: () => styled("figures.css", import("./figures.js")).then((m) => m.figuresPage),
   handover: () => styled("figures.css", import("./handover.js")).then((m) => m.handoverPage),
   sensors: () => import("./sensors.js").then((m) => m.sensorsPage),
+  register: () => styled("register.css", import("./register.js")).then((m) => m.registerPage),
+  baselines: () => styled("register.css", import("./baselines.js")).then((m) => m.baselinesPage),
   repairs: () => styled("repairs.css", import("./repairs.js")).then((m) => m.repairsPage),
 };
 const AT_ONCE = new Set(["", "group"]);

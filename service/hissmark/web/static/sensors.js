@@ -40,7 +40,8 @@ export function sensorsPage(page) {
   const unknown = h("div", { class: "table-wrap" });
   const rejects = h("div", { class: "table-wrap" });
   page.replaceChildren(
-    h("section", { class: "panel", "aria-labelledby": "sensors-title" }, h("h1", { id: "sensors-title" }, "Sensors"), count, sensors),
+    h("section", { class: "panel", "aria-labelledby": "sensors-title" }, h("h1", { id: "sensors-title" }, "Sensors"), count,
+      h("p", {}, h("a", { href: "/baselines" }, "Baselines in hand"), ": what each has learned, and what needs a look."), sensors),
     h("section", { class: "panel", "aria-labelledby": "unknown-title" }, h("h2", { id: "unknown-title" }, "Names that are not in the register"), unknown),
     h("section", { class: "panel", "aria-labelledby": "rejects-title" }, h("h2", { id: "rejects-title" }, "Records turned away"), rejects));
   const draw = () => {
@@ -51,7 +52,7 @@ export function sensorsPage(page) {
     sensors.replaceChildren(table(SENSORS, rows, { name: "sensors", caption: "All channels of the register" }));
   };
   draw();
-  list(unknown, "/api/v1/unknown-names?limit=200", "names", UNKNOWN, "Add them to register.csv if they are yours");
+  list(unknown, "/api/v1/unknown-names?limit=200", "names", UNKNOWN, "Those that are yours can be added on the page Register");
   list(rejects, "/api/v1/rejects?limit=50", "rejects", REJECTS, "Newest first");
   return (kind) => {
     if (kind === "all" || kind === "groups") draw();
