@@ -34,6 +34,8 @@ PAGES = {
     "/handover": ".part.came li",
     "/journal": "tbody tr",
     "/sensors": "tbody tr",
+    "/register": "section[aria-labelledby=rows-title] tbody tr",
+    "/baselines": "tbody tr",
     "/repairs": "tbody tr",
     "/repairs/1": ".skyline",
 }

@@ -77,6 +77,8 @@ def test_pages_fit(plant: Invented, tmp_path: Path, size: tuple[int, int], dark:
         "group": "/group/Steam%20header%20B",
         "valve": "/valve/XV-203?last=1h",
         "sensors": "/sensors",
+        "register": "/register",
+        "baselines": "/baselines",
         "figures": "/figures?last=24h",
         "handover": "/handover",
         "repairs": "/repairs",

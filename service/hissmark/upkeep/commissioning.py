@@ -130,7 +130,7 @@ def _level(channel: Channel, heard: Heard) -> Series:
 
 def _is_heard(channel: Channel, own: Series, heard: Heard) -> Point:
     if len(own):
-        return Point("heard", Standing.FINE, f"{len(own)} samples in {_span(heard.span_s)}")
+        return Point("heard", Standing.FINE, f"{_samples(own)} in {_span(heard.span_s)}")
     hint = _stray(channel.source, heard) or "Look at sensor, gateway and topic."
     return Point("heard", Standing.WRONG, f"nothing arrives under {channel.source}", hint)
 
@@ -150,7 +150,7 @@ def _level_point(own: Series) -> Point:
             "level", Standing.WRONG, found, "No level in dB: look at unit and scaling of the sensor."
         )
     if len(own) < LEAST_SAMPLES:
-        return Point("level", Standing.UNSEEN, f"{found}, only {len(own)} samples", "Wait for more samples.")
+        return Point("level", Standing.UNSEEN, f"{found}, only {_samples(own)}", "Wait for more samples.")
     if low == high:
         return Point(
             "level", Standing.WRONG, f"always {low:g} dB", "It does not move: is the sensor connected?"
@@ -170,7 +170,7 @@ def _twin_point(twins: list[str]) -> Point:
 def _interval_point(channel: Channel, own: Series, heard: Heard) -> Point:
     what = "interval"
     if len(own) < LEAST_SAMPLES:
-        return Point(what, Standing.UNSEEN, f"only {len(own)} samples", "Wait for more samples.")
+        return Point(what, Standing.UNSEEN, f"only {_samples(own)}", "Wait for more samples.")
     every_s = float(np.median(np.diff(own.time_us))) / US
     found = f"every {every_s:.3g} s"
     expected_s = channel.interval_s
@@ -285,6 +285,10 @@ def twins_of(channels: Sequence[Channel], heard: Heard) -> dict[str, list[str]]:
 
 def _newest(own: Series) -> list[tuple[int, float]]:
     return list(zip(own.time_us[-TWIN_SAMPLES:].tolist(), own.value[-TWIN_SAMPLES:].tolist(), strict=True))
+
+
+def _samples(own: Series) -> str:
+    return "1 sample" if len(own) == 1 else f"{len(own)} samples"
 
 
 def _span(seconds: float) -> str:

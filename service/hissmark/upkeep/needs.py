@@ -14,7 +14,6 @@ DAY_US = 86_400 * US
 DRIFTED_SHARE = 0.5
 FULL_SHARE = 0.95
 HELD_DAYS = 2.0
-LITTLE_FACTOR = 2
 LEARNING_FACTOR = 2.0
 LONE_DB = 6.0
 """A state that lifts one valve by so much more than every other looks like a leak there."""
@@ -89,7 +88,7 @@ def _drifting(b: Baseline, max_drift_db: float) -> Need | None:
 
 
 def _little(b: Baseline, now_us: int, learn_s: float) -> Need | None:
-    if b.learned and 0 < b.floors < LITTLE_FACTOR * b.needs:
+    if b.learned and 0 < b.floors < b.needs:
         says = f"{b.subject} was learned from {b.floors} windows only ({b.condition_name})."
         return Need(
             NeedKind.LITTLE_DATA, b, 0.2, says, "Nothing yet; look again when it has met it more often."

@@ -41,5 +41,5 @@ function channel(check) {
     h("h4", {}, `${MARKS[check.standing]} ${check.channel}, `, check.subject === check.channel ? "reference point" : h("a", { href: pathOf.valve(check.subject) }, check.subject), `: ${check.standing}`),
     h("dl", {}, check.points.map((p) => [
       h("dt", {}, `${MARKS[p.standing]} ${p.what}`),
-      h("dd", {}, p.standing === "fine" ? p.found : h("strong", {}, `${p.standing}: ${p.found}`), p.do ? `. ${p.do}` : "")])));
+      h("dd", {}, p.standing === "fine" ? p.found : h(p.standing === "not seen yet" ? "span" : "strong", {}, `${p.standing}: ${p.found}`), p.do ? `. ${p.do}` : "")])));
 }
