@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import httpx
 import pytest
 
+from cli.known_site import hissmark
 from hissmark.daemon.service import Daemon
 from hissmark.site.load import load_site
 from support.broker import Broker, free_port
@@ -187,3 +189,23 @@ def test_commissioning_check(api: httpx.Client) -> None:
     assert said["AE-1"]["heard"]["standing"] == "wrong"  # the recording is long past
     assert said["AE-1"]["heard"]["found"] == "nothing arrives under AE-1"
     assert api.get("/register/commissioning", params={"group": "nowhere"}).status_code == 404
+
+
+def test_valve_and_sensor_both_keep_their_history(api: httpx.Client, site: Path) -> None:
+    """After the move above: XV-4 goes on from sensor to sensor, and has left nothing out or twice."""
+    span = {"from": "2026-03-01T00:00:00Z", "to": "2026-03-01T03:00:00Z", "points": "5000"}
+    valve = api.get("/valves/XV-4/history", params=span).json()
+    assert valve["channel"] == "AE-9"
+    assert valve["ticks"] >= 80  # what AE-4 heard there
+    assert len(set(valve["at"])) == len(valve["at"])
+    lines = [
+        json.loads(row)
+        for row in hissmark("history", str(site), "XV-4", "--raw", "--json").stdout.splitlines()
+    ]
+    assert {row["channel"] for row in lines} == {"AE-4"}
+    assert len(lines) == LEARNED_S // 10
+    gone = api.get("/valves/XV-9/history", params=span).json()  # had AE-9 for a moment, and heard nothing
+    assert gone["ticks"] == 0
+    assert hissmark("history", str(site), "AE-4", "--raw", "--json").stdout.count("\n") == len(lines)
+    assert api.get("/valves/XV-4/summary", params={**span, "every": "1h"}).status_code in (200, 422)
+    assert api.get("/valves/XV-99/history").status_code == 404

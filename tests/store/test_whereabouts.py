@@ -12,7 +12,8 @@ FIRST = [*row_of_valves(3), valve("21", "manifold", 0)]
 
 
 def over(*steps: tuple[list[Channel], dict[str, int]]) -> list[Stay]:
-    return stays([InForce(Register.of(rows), after) for rows, after in steps])
+    """Each version comes into force at a thousand times its place in the row."""
+    return stays([InForce(Register.of(rows), after, 1000 * i) for i, (rows, after) in enumerate(steps)])
 
 
 def told(found: list[Stay]) -> list[tuple[str, str, int, int]]:
@@ -64,5 +65,14 @@ def test_a_sensor_that_goes_to_another_group_leaves_when_both_have_closed_the_ti
 
 def test_the_part_in_a_span() -> None:
     stay = Stay("XV-1", FIRST[0], 100, 200)
-    assert stay.within(150, 300) == replace(stay, from_us=150)
+    assert stay.within(150, 300) == (150, 200)
     assert stay.within(200, 300) is None
+
+
+def test_samples_belong_to_whom_they_were_measured_by_though_their_tick_closed_later() -> None:
+    moved = edited(FIRST, "AE-1", valve="XV-9")
+    before, after = of_channel(over((FIRST, {}), (moved, {"header": 100})), "AE-1")
+    assert (before.to_us, before.until_us) == (101, 1000)
+    assert (after.from_us, after.since_us) == (101, 1000)
+    assert before.heard_within(0, 2000) == (0, 1000)
+    assert after.heard_within(0, 1000) is None

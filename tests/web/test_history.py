@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as npst
 
+from hissmark.upkeep.following import places_of
 from hissmark.web.history import history_of, runs, thin
 from hissmark.web.parameters import Span
 from support.invented import MINUTE_US, PASSING, QUIET, START_US, Invented, invented
@@ -59,7 +60,7 @@ def plant(tmp_path: Path) -> Iterator[Invented]:
 
 def test_a_gap_is_an_empty_row(plant: Invented) -> None:
     found = history_of(
-        plant.reader, plant.register.valves["XV-103"], Span(START_US - 300 * MINUTE_US, START_US), 5000,
+        plant.reader, places_of(None, plant.register.valves["XV-103"]), Span(START_US - 300 * MINUTE_US, START_US), 5000,
         tick_s=60, now_us=START_US,
     )  # fmt: skip
     assert found["ticks"] == 261
@@ -70,7 +71,7 @@ def test_a_gap_is_an_empty_row(plant: Invented) -> None:
 
 def test_thinned_history_has_the_same_extremes_and_runs(plant: Invented) -> None:
     span = Span(START_US - 300 * MINUTE_US, START_US)
-    valve = plant.register.valves["XV-103"]
+    valve = places_of(None, plant.register.valves["XV-103"])
     full = history_of(plant.reader, valve, span, 5000, tick_s=60, now_us=START_US)
     few = history_of(plant.reader, valve, span, 40, tick_s=60, now_us=START_US)
     assert len(few["at"]) <= 45
@@ -82,5 +83,7 @@ def test_thinned_history_has_the_same_extremes_and_runs(plant: Invented) -> None
 
 def test_an_empty_span_is_empty(plant: Invented) -> None:
     span = Span(START_US - 9000 * MINUTE_US, START_US - 8000 * MINUTE_US)
-    found = history_of(plant.reader, plant.register.valves["XV-103"], span, 100, tick_s=60, now_us=START_US)
+    found = history_of(
+        plant.reader, places_of(None, plant.register.valves["XV-103"]), span, 100, tick_s=60, now_us=START_US
+    )
     assert (found["at"], found["verdicts"], found["marks"]) == ([], [], [])

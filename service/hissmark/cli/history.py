@@ -16,8 +16,8 @@ from hissmark.publish.times import parse_period
 
 if TYPE_CHECKING:
     from hissmark.cli.opened import Opened
-    from hissmark.engine.register import Channel
     from hissmark.store.history import ChannelHistory
+    from hissmark.store.whereabouts import Stay
 
 _EPILOG = """\b
 Examples:
@@ -71,18 +71,32 @@ def history(
     from hissmark.cli.opened import opened
 
     with opened(site) as open_site:
-        channel, now = open_site.channel(valve), open_site.now_us
+        places, now = _places(open_site, valve), open_site.now_us
         begin, end = moment(from_, now), moment(to, now)
         if begin is None:
             all_of_it = as_json or as_csv or end is not None
             begin = _FIRST_US if all_of_it else _recent(open_site, every_us)
         until = _LAST_US if end is None else end
         if every_us is not None:
-            some = _print_periods(open_site, channel, begin, until, every_us, as_json, as_csv)
+            some = _print_periods(open_site, places, begin, until, every_us, as_json, as_csv)
         else:
-            some = _print((_raw if raw else _ticks)(open_site, channel, begin, until, as_json))
+            some = _print((_raw if raw else _ticks)(open_site, places, begin, until, as_json))
         if not some and not (as_json or as_csv):
-            typer.echo(f"{channel.subject}: nothing is on record for this time.", err=True)
+            typer.echo(f"{valve}: nothing is on record for this time.", err=True)
+
+
+def _places(site: Opened, name: str) -> list[Stay]:
+    """The sensors of a valve over time, or the places of a channel; also of those that have left."""
+    from hissmark.store.open import open_for_reading
+    from hissmark.upkeep.following import places_named, places_of
+    from hissmark.upkeep.register_book import RegisterBook
+
+    reading = open_for_reading(site.site.store_url, site.site.folder)
+    try:
+        found = places_named(RegisterBook(site.site.folder, reading), name)
+    finally:
+        reading.dispose()
+    return found or places_of(None, site.channel(name))
 
 
 def _period(every: str | None) -> int | None:
@@ -111,9 +125,9 @@ def _recent(site: Opened, every_us: int | None) -> int:
 
 
 def _print_periods(
-    site: Opened, channel: Channel, begin: int, until: int, every_us: int, as_json: bool, as_csv: bool
+    site: Opened, places: list[Stay], begin: int, until: int, every_us: int, as_json: bool, as_csv: bool
 ) -> bool:
-    parts = _tick_pages(site, channel, begin, until)
+    parts = _tick_pages(site, places, begin, until)
     if not (as_json or as_csv):
         return periods.print_tables(parts, every_us)
     return _print((periods.csv_lines if as_csv else periods.json_lines)(parts, every_us))
@@ -131,16 +145,20 @@ def _print(chunks: Iterator[str]) -> bool:
 # Samples.
 
 
-def _raw(site: Opened, channel: Channel, begin: int, until: int, as_json: bool) -> Iterator[str]:
-    """Pages of stored samples of the channel and of the percentiles it reports itself."""
+def _raw(site: Opened, places: list[Stay], begin: int, until: int, as_json: bool) -> Iterator[str]:
+    """Pages of stored samples of the sensors and of the percentiles they report themselves."""
     from hissmark.engine.register import PERCENTILE_SUFFIXES
 
-    names = [channel.source + suffix for suffix in ("", *PERCENTILE_SUFFIXES)]
-    labels = [channel.name + suffix for suffix in ("", *PERCENTILE_SUFFIXES)]
-    line = _sample_json(labels) if as_json else _sample_text(labels)
-    for batch in site.reader.raw(names, begin, until):
-        columns = zip(times_text(batch.time_us), batch.series.tolist(), batch.value.tolist(), strict=True)
-        yield "".join([line(*row) for row in columns])
+    for stay in places:
+        span = stay.heard_within(begin, until)
+        if span is None:
+            continue
+        names = [stay.channel.source + suffix for suffix in ("", *PERCENTILE_SUFFIXES)]
+        labels = [stay.channel.name + suffix for suffix in ("", *PERCENTILE_SUFFIXES)]
+        line = _sample_json(labels) if as_json else _sample_text(labels)
+        for batch in site.reader.raw(names, *span):
+            columns = zip(times_text(batch.time_us), batch.series.tolist(), batch.value.tolist(), strict=True)
+            yield "".join([line(*row) for row in columns])
 
 
 def _sample_json(labels: list[str]) -> Any:
@@ -172,17 +190,19 @@ def times_text(time_us: Any) -> list[str]:
 # Ticks.
 
 
-def _ticks(site: Opened, channel: Channel, begin: int, until: int, as_json: bool) -> Iterator[str]:
+def _ticks(site: Opened, places: list[Stay], begin: int, until: int, as_json: bool) -> Iterator[str]:
     if not as_json:
-        yield from _with_head(_tick_pages(site, channel, begin, until))
+        yield from _with_head(_tick_pages(site, places, begin, until))
         return
-    for page in _tick_pages(site, channel, begin, until):
+    for page in _tick_pages(site, places, begin, until):
         yield "".join([_tick_json(row) for row in tick_rows(page)])
 
 
-def _tick_pages(site: Opened, channel: Channel, begin: int, until: int) -> Iterator[ChannelHistory]:
-    """The channel's ticks in portions; says on stderr what could not be read."""
-    parts = site.reader.history_parts(channel.group, channel.name, begin, until, most_ticks=_TICKS_AT_ONCE)
+def _tick_pages(site: Opened, places: list[Stay], begin: int, until: int) -> Iterator[ChannelHistory]:
+    """The ticks in portions, from sensor to sensor; says on stderr what could not be read."""
+    from hissmark.upkeep.following import history_parts
+
+    parts = history_parts(site.reader, places, begin, until, most_ticks=_TICKS_AT_ONCE)
     for part in parts:
         for sentence in part.damaged:
             typer.echo(f"warning: {sentence}", err=True)

@@ -15,10 +15,11 @@ EVER_US = 1 << 62
 
 @dataclass(frozen=True, slots=True)
 class InForce:
-    """A register and the last tick of each group before it came into force."""
+    """A register, the last tick of each group before it, and when it came into force (service's clock)."""
 
     register: Register
     after_us: Mapping[str, int]
+    applied_us: int = ALWAYS_US
 
     def begins_us(self, groups: Iterable[str]) -> int:
         """The first moment under this register for what concerns `groups`: just behind their last tick."""
@@ -29,17 +30,30 @@ class InForce:
 
 @dataclass(frozen=True, slots=True)
 class Stay:
-    """A channel on one place from `from_us` up to, not including, `to_us` (event time)."""
+    """A channel on one place. Ends are not included.
+
+    Attributes:
+        from_us, to_us: its ticks there (event time).
+        since_us, until_us: its samples there: what was measured until a register came into force belongs to
+            the one before, though its tick closed later.
+    """
 
     subject: str
     channel: Channel
-    from_us: int
-    to_us: int
+    from_us: int = ALWAYS_US
+    to_us: int = EVER_US
+    since_us: int = ALWAYS_US
+    until_us: int = EVER_US
 
-    def within(self, from_us: int, to_us: int) -> Stay | None:
-        """The part of it in a span; None if there is none."""
+    def within(self, from_us: int, to_us: int) -> tuple[int, int] | None:
+        """The part of its ticks in a span; None if there is none."""
         begin, end = max(self.from_us, from_us), min(self.to_us, to_us)
-        return replace(self, from_us=begin, to_us=end) if begin < end else None
+        return (begin, end) if begin < end else None
+
+    def heard_within(self, from_us: int, to_us: int) -> tuple[int, int] | None:
+        """The part of its samples in a span; None if there is none."""
+        begin, end = max(self.since_us, from_us), min(self.until_us, to_us)
+        return (begin, end) if begin < end else None
 
 
 def stays(versions: Sequence[InForce]) -> list[Stay]:
@@ -48,6 +62,7 @@ def stays(versions: Sequence[InForce]) -> list[Stay]:
     present: dict[str, Stay] = {}
     for nth, version in enumerate(versions):
         following: dict[str, Stay] = {}
+        at_us = version.applied_us if nth else ALWAYS_US
         for channel in version.register.channels:
             stay = present.pop(channel.name, None)
             if stay is not None and _same_place(stay.channel, channel):
@@ -55,10 +70,12 @@ def stays(versions: Sequence[InForce]) -> list[Stay]:
                 continue
             groups = [channel.group] if stay is None else [channel.group, stay.channel.group]
             begins = version.begins_us(groups) if nth else ALWAYS_US
-            following[channel.name] = Stay(channel.subject, channel, begins, EVER_US)
+            following[channel.name] = Stay(channel.subject, channel, begins, EVER_US, at_us, EVER_US)
             if stay is not None:
-                done.append(replace(stay, to_us=begins))
-        done += [replace(s, to_us=version.begins_us([s.channel.group])) for s in present.values()]
+                done.append(replace(stay, to_us=begins, until_us=at_us))
+        done += [
+            replace(s, to_us=version.begins_us([s.channel.group]), until_us=at_us) for s in present.values()
+        ]
         present = following
     return sorted([*done, *present.values()], key=lambda s: (s.from_us, s.channel.name))
 

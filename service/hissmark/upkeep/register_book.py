@@ -54,6 +54,7 @@ class RegisterBook:
     def __init__(self, folder: Path, reading: sa.Engine, writing: sa.Engine | None = None) -> None:
         self.folder = folder
         self._reading, self._writing = reading, writing
+        self._stays: tuple[int, list[Stay]] = (-1, [])
 
     # What is on record.
 
@@ -83,8 +84,16 @@ class RegisterBook:
             return registers.all_in_force(connection)
 
     def stays(self) -> list[Stay]:
-        """Which sensor listened to which valve since ever."""
-        return stays([InForce(register_of(v.text), v.applied_after_us) for v in self.all_in_force()])
+        """Which sensor listened to which valve since ever; empty before the service has run."""
+        present = self.in_force()
+        number = present.id if present else -1
+        if self._stays[0] != number:
+            versions = [
+                InForce(register_of(v.text), v.applied_after_us, v.applied_us or 0)
+                for v in self.all_in_force()
+            ]
+            self._stays = (number, stays(versions))
+        return self._stays[1]
 
     # What somebody wants.
 

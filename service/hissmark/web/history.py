@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from typing_extensions import TypedDict
 
-from hissmark.engine.register import Channel
 from hissmark.judge.verdicts import Reason, Verdict
 from hissmark.publish.alarm_shapes import journal_shape
 from hissmark.publish.shapes import JournalShape
@@ -18,6 +18,8 @@ from hissmark.store.coarsen import DAY_S, HOUR_S
 from hissmark.store.history import ChannelHistory
 from hissmark.store.journal import JournalFilter
 from hissmark.store.reader import Reader
+from hissmark.store.whereabouts import Stay
+from hissmark.upkeep.following import coarse_history, history_parts
 from hissmark.web.paging import NEWEST
 from hissmark.web.parameters import Span
 
@@ -63,17 +65,22 @@ class History(TypedDict):
 
 
 def history_of(
-    reader: Reader, channel: Channel, span: Span, points: int, *, tick_s: int, now_us: int
+    reader: Reader, places: Sequence[Stay], span: Span, points: int, *, tick_s: int, now_us: int
 ) -> History:
-    """The history of a valve's channel in `span` (default: the last 24 hours) in about `points` rows."""
+    """The history of a valve in `span` (default: the last 24 hours) in about `points` rows.
+
+    `places`: its sensors over time, oldest first; at least one.
+    """
+    channel = places[-1].channel
     to_us = span.to_us if span.to_us is not None else now_us
     from_us = span.from_us if span.from_us is not None else to_us - DAY_US
     step_s = _step_s(to_us - from_us, tick_s)
     read = _Collector(from_us, to_us, max(1, points // 2), step_s)
     if step_s > tick_s:
-        read.add(reader.coarse_history(channel.group, channel.name, from_us, to_us, step_s))
+        for part in coarse_history(reader, places, from_us, to_us, step_s):
+            read.add(part)
     else:
-        for part in reader.history_parts(channel.group, channel.name, from_us, to_us):
+        for part in history_parts(reader, places, from_us, to_us):
             read.add(part)
     wanted = JournalFilter(valve=channel.subject, from_us=from_us, to_us=to_us)
     marks = reader.journal(wanted, before_seq=NEWEST, limit=MOST_MARKS)
@@ -138,8 +145,10 @@ class _Collector:
         self._from_us, self._to_us, self._buckets = from_us, to_us, buckets
         self._tick_us = tick_s * 1_000_000
         self._ticks = 0
-        self._times: list[npt.NDArray[np.int64]] = []
-        self._columns: dict[str, list[npt.NDArray[np.float32]]] = {name: [] for name in COLUMNS}
+        self._times: list[npt.NDArray[np.int64]] = [np.empty(0, np.int64)]
+        self._columns: dict[str, list[npt.NDArray[np.float32]]] = {
+            name: [np.empty(0, np.float32)] for name in COLUMNS
+        }
         self._verdicts: list[tuple[int, int, int]] = []
         self._open: list[tuple[int, int, int]] = []
         self._damaged: list[str] = []

@@ -14,8 +14,10 @@ from hissmark.engine.register import Channel
 from hissmark.publish.times import parse_period, period_start_us, rfc3339
 from hissmark.store.history import ChannelHistory
 from hissmark.store.reader import Reader
+from hissmark.store.whereabouts import Stay
+from hissmark.upkeep.following import history_parts
 from hissmark.web.answers import answer
-from hissmark.web.api.valves import known_valve
+from hissmark.web.api.valves import known_places
 from hissmark.web.context import Context
 from hissmark.web.paging import next_link
 from hissmark.web.parameters import Name, SpanQuery, invalid
@@ -52,13 +54,18 @@ class Summary(TypedDict):
 class _Asked:
     """What was asked for, made complete. Times are microseconds since 1970 UTC."""
 
-    channel: Channel
+    places: list[Stay]
     every: str
     every_us: int
     from_us: int
     to_us: int
     limit: int
     csv: bool
+
+    @property
+    def channel(self) -> Channel:
+        """The sensor that listens there now, or did last."""
+        return self.places[-1].channel
 
     def next_address(self, from_us: int) -> str:
         """Of the page that begins there."""
@@ -81,14 +88,14 @@ def valve_summary(
     accept: Annotated[str, Header()] = "",
 ) -> Response:
     """Level, rise and verdicts by periods; by default the last 24. Periods without ticks are left out."""
-    channel = known_valve(context.live, tag)
+    places = known_places(context, tag)
     every_us = _every_us(every)
     to_us = span.to_us if span.to_us is not None else context.live.clock.now_us()
     from_us = span.from_us
     if from_us is None:
         from_us = period_start_us(to_us, every_us) - (DEFAULT_PERIODS - 1) * every_us
     csv = format_ == "csv" or (format_ is None and prefers_csv(accept))
-    asked = _Asked(channel, every, every_us, from_us, to_us, limit, csv)
+    asked = _Asked(places, every, every_us, from_us, to_us, limit, csv)
     return _answer(context.reader, asked)
 
 
@@ -175,7 +182,6 @@ def _page(reader: Reader, asked: _Asked, damaged: list[str]) -> tuple[pd.DataFra
 
 
 def _parts(reader: Reader, asked: _Asked, damaged: list[str]) -> Iterator[ChannelHistory]:
-    channel = asked.channel
-    for part in reader.history_parts(channel.group, channel.name, asked.from_us, asked.to_us):
+    for part in history_parts(reader, asked.places, asked.from_us, asked.to_us):
         damaged += part.damaged
         yield part

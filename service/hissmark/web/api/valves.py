@@ -15,6 +15,8 @@ from hissmark.publish.shapes import AlarmShape, ChannelReading, LiveReading
 from hissmark.publish.story_shapes import StoryShape, story_shape
 from hissmark.publish.times import rfc3339
 from hissmark.store.recall import Basis, Told, story_at
+from hissmark.store.whereabouts import Stay
+from hissmark.upkeep.following import places_named, places_of
 from hissmark.web.answers import answer
 from hissmark.web.context import Context, WebContext
 from hissmark.web.history import History, history_of
@@ -87,11 +89,10 @@ def valve_history(
     points: Annotated[int, Query(ge=10, le=5000, description="most points in the answer")] = 800,
 ) -> Response:
     """Level, baseline, rise and verdict over time, thinned so that highs and lows stay; alarms as marks."""
-    live = context.live
-    channel = known_valve(live, tag)
+    live, places = context.live, known_places(context, tag)
     tick_s = live.layout.settings.signal.tick_s
     now_us = live.clock.now_us()
-    return answer(history_of(context.reader, channel, span, points, tick_s=tick_s, now_us=now_us))
+    return answer(history_of(context.reader, places, span, points, tick_s=tick_s, now_us=now_us))
 
 
 @router.get("/{tag:path}/explain", response_model=StoryShape)
@@ -151,6 +152,14 @@ def register_row(channel: Channel) -> dict[str, Any]:
     row["channel"] = row.pop("name")
     row["closed_when"] = f"{condition.tag} {condition.op} {condition.limit:g}" if condition else None
     return row
+
+
+def known_places(context: WebContext, tag: str) -> list[Stay]:
+    """The sensors of a valve over time, also of one that has left the register; raises a 404."""
+    former = [] if context.registers is None else places_named(context.registers, tag)
+    if former and former[-1].subject == tag:
+        return former
+    return places_of(context.registers, known_valve(context.live, tag))
 
 
 def known_valve(live: LiveState, tag: str) -> Channel:
