@@ -60,8 +60,8 @@ def plant(tmp_path: Path) -> Iterator[Invented]:
 
 def test_a_gap_is_an_empty_row(plant: Invented) -> None:
     found = history_of(
-        plant.reader, places_of(None, plant.register.valves["XV-103"]), Span(START_US - 300 * MINUTE_US, START_US), 5000,
-        tick_s=60, now_us=START_US,
+        plant.reader, places_of(None, plant.register.valves["XV-103"]),
+        Span(START_US - 300 * MINUTE_US, START_US), 5000, tick_s=60, now_us=START_US,
     )  # fmt: skip
     assert found["ticks"] == 261
     assert found["columns"]["level_db"].count(None) == 1
