@@ -50,12 +50,21 @@ class ValveView {
           h("button", { type: "button", class: "quiet", onclick: () => this.export() }, "Download as CSV")),
         this.readout, this.trouble, this.charts, key()),
       this.side));
+    this.addWorth();
     this.drawSide();
     this.drawSpans();
     this.sizing = new ResizeObserver(() => {
       if (this.history && Math.abs(this.charts.clientWidth - this.width) > 4) this.draw();
     });
     this.sizing.observe(this.charts);
+  }
+
+  /** Beneath the charts; its code comes when the first valve is looked at. */
+  async addWorth() {
+    const { Worth } = await import("./worth.js");
+    this.worth = new Worth(this.tag);
+    this.page.firstChild.append(this.worth.node);
+    this.worth.load();
   }
 
   span() {
@@ -209,6 +218,7 @@ class ValveView {
     if (kind === "theme" || kind === "zone" || kind === "all") this.draw();
     const ours = findValve(this.tag)?.reading.group;
     if (kind === "all" || kind === "alarms" || (kind === "groups" && detail.has(ours))) this.drawSide();
+    if (kind === "all" || (kind === "groups" && detail.has(ours))) this.worth?.load();
     const moved = kind === "journal" || kind === "all" || (kind === "groups" && detail.has(ours));
     if (moved && !this.fixed) pastMoment() === null ? this.loadSoon() : this.load();
   }
