@@ -16,8 +16,8 @@ from hissmark.worth.units import ATMOSPHERE_PA
 
 BAR_PA = 1e5
 US = 1_000_000
-LOOK_BACK_US = 3600 * US
-"""How old the last value of a pressure tag may be."""
+LOOK_BACK_US = (600 * US, 3600 * US, 86_400 * US)
+"""How far back the last value of a pressure tag is looked for, nearest first; an older one counts no more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,14 +29,15 @@ class Conditions:
 
 
 def last_values(reader: Reader, tags: list[str], at_us: int) -> dict[str, float]:
-    """The last stored value of each tag within the hour up to a moment; tags without one are left out."""
-    wanted = [tag for tag in tags if tag]
+    """The last stored value of each tag within a day up to a moment; tags without one are left out."""
     found: dict[str, float] = {}
-    if not wanted:
-        return found
-    for batch in reader.raw(wanted, at_us - LOOK_BACK_US, at_us + 1):
-        for series in np.unique(batch.series).tolist():
-            found[wanted[series]] = float(batch.value[np.flatnonzero(batch.series == series)[-1]])
+    for back_us in LOOK_BACK_US:
+        wanted = [tag for tag in tags if tag and tag not in found]
+        if not wanted:
+            break
+        for batch in reader.raw(wanted, at_us - back_us, at_us + 1):
+            for series in np.unique(batch.series).tolist():
+                found[wanted[series]] = float(batch.value[np.flatnonzero(batch.series == series)[-1]])
     return found
 
 

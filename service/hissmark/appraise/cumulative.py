@@ -99,8 +99,8 @@ def _rates(
         there = _state_at(state, bar)
         if not rows.any() or (there is not None and there.difference_pa <= 0.0):
             continue
-        power = sound_power(medium, there) if there is not None else None
-        power_db = power.level_db if power is not None else fit.pressure_mean_db
+        power = sound_power(medium, there) if there is not None and basis.regimes else None
+        power_db = power.level_db if power is not None else fit.usual_power_db
         extra, _ = widening(basis, medium, power)
         found[:, rows] = _read_off(leak[rows], rise[rows], power_db, extra, fit)
     return found

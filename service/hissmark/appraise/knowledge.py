@@ -14,7 +14,7 @@ from hissmark.worth.calibrate import Fit, Point, fit
 from hissmark.worth.flow import State
 from hissmark.worth.media import MEDIA, Medium, medium_of
 from hissmark.worth.power import SoundPower, sound_power
-from hissmark.worth.prediction import Basis
+from hissmark.worth.prediction import UNKNOWN_PRESSURE_DECADES, Basis
 
 MOST_SIMILAR = 60
 """Points of other valves that take part at most, the newest of them."""
@@ -83,9 +83,12 @@ class Knowledge:
     def _fit(self, channel: Channel, medium: Medium | None) -> Fitted:
         own = self._own(channel, medium)
         similar = self._similar(channel, medium)[-MOST_SIMILAR:] if own else []
-        made = fit([point_of(row) for row in own], [point_of(row) for row in similar])
-        regimes = {p.regime for row in own if (p := power_of(row)) is not None}
-        basis = Basis(frozenset(row.medium for row in own), frozenset(regimes))
+        powers = [p for row in own if (p := power_of(row)) is not None]
+        usual_db = sum(p.level_db for p in powers) / len(powers) if powers else None
+        if usual_db is None:  # the valve's own points know no pressures: those of others would not help
+            similar = [row for row in similar if power_of(row) is None]
+        made = fit([point_of(r, usual_db) for r in own], [point_of(r, usual_db) for r in similar])
+        basis = Basis(frozenset(row.medium for row in own), frozenset(p.regime for p in powers))
         return Fitted(made, basis, (*own, *similar))
 
     def _own(self, channel: Channel, medium: Medium | None) -> list[Calibration]:
@@ -123,9 +126,15 @@ def power_of(row: Calibration) -> SoundPower | None:
     return sound_power(medium, state) if medium is not None and state is not None else None
 
 
-def point_of(row: Calibration) -> Point:
-    """A row as the regression takes it: the error of its level counts through the slope of the standards."""
+def point_of(row: Calibration, usual_db: float | None = None) -> Point:
+    """A row as the regression takes it: the error of its level counts through the slope of the standards.
 
+    Where its pressures are not known it is taken to have had the valve's usual sound power `usual_db`, and to
+    be worse by what that may be off.
+    """
     power = power_of(row)
     error = math.hypot(row.sd_decades, 0.1 * row.level_sd_db)
-    return Point(row.level_db, power.level_db if power else 0.0, math.log10(row.rate_kg_s), error, row.valve)
+    if power is None:
+        error = math.hypot(error, UNKNOWN_PRESSURE_DECADES)
+    power_db = power.level_db if power is not None else usual_db or 0.0
+    return Point(row.level_db, power_db, math.log10(row.rate_kg_s), error, row.valve)

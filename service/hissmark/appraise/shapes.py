@@ -10,7 +10,6 @@ import numpy as np
 from typing_extensions import TypedDict
 
 from hissmark.appraise.appraiser import Worth
-from hissmark.appraise.knowledge import power_of
 from hissmark.appraise.origins import trace_of
 from hissmark.publish.times import rfc3339, rfc3339_or_none
 from hissmark.store.calibrations import Calibration
@@ -351,9 +350,8 @@ def _points(worth: Worth) -> list[PointShape]:
         if made is not None:
             shape["leverage"] = float(made.leverage[i])
             shape["left_out"] = None if math.isnan(made.left_out[i]) else float(made.left_out[i])
-        power = power_of(row)
-        if power is not None and now_db is not None:
-            shape["shown_level_db"] = row.level_db - power.level_db + now_db
+        if made is not None and now_db is not None:
+            shape["shown_level_db"] = row.level_db - made.points[i].power_db + now_db
         rows.append(shape)
     return rows
 
@@ -392,7 +390,7 @@ def _line(worth: Worth) -> LineShape | None:
     if made is None or medium is None:
         return None
     power_db = _power_now_db(worth)
-    power_db = made.pressure_mean_db if power_db is None else power_db
+    power_db = made.usual_power_db if power_db is None else power_db
     levels = [p.level_db - p.power_db + power_db for p in made.points[: made.own]]
     levels += [worth.estimate.leak_db] if worth.estimate.leak_db is not None else []
     grid = np.linspace(min(levels) - 6.0, max(levels) + 6.0, PICTURE_POINTS)

@@ -147,6 +147,11 @@ class Fit:
         adjusted = [p.level_db - p.power_db for p in self.points[: self.own]]
         return min(adjusted), max(adjusted)
 
+    @property
+    def usual_power_db(self) -> float:
+        """Mean sound power per flow of the valve's own points: taken where that of now is not known."""
+        return sum(p.power_db for p in self.points[: self.own]) / self.own
+
     def _coefficient(self, i: int) -> tuple[float, float]:
         mean = float(self.weight @ self.mean[:, i])
         variance = self.weight @ (self.covariance[:, i, i] + self.mean[:, i] ** 2) - mean**2

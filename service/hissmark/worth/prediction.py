@@ -107,7 +107,8 @@ class Basis:
     """What a fit was made with, beside its levels.
 
     Attributes:
-        media: names of the fluids of the valve's own points. regimes: of their flow.
+        media: names of the fluids of the valve's own points. regimes: of their flow; empty where none of them
+            knows its pressures, and those of now do not help.
     """
 
     media: frozenset[str]
@@ -136,7 +137,7 @@ def estimate(
     leak_db, error_db, resolvable = _leak(heard)
     if leak_db is None:
         return Estimate(Status.NO_LEVEL)
-    power = sound_power(medium, state) if state is not None else None
+    power = sound_power(medium, state) if state is not None and basis.regimes else None
     return _from_level(fit, basis, medium, (leak_db, error_db, resolvable and heard.blamed), power, state)
 
 
@@ -145,7 +146,7 @@ def _from_level(
     state: State | None,
 ) -> Estimate:  # fmt: skip
     leak_db, error_db, resolvable = level
-    power_db = power.level_db if power is not None else fit.pressure_mean_db
+    power_db = power.level_db if power is not None else fit.usual_power_db
     away_db = outside_db(fit, leak_db - power_db)
     if away_db > REFUSE_DB and not (leak_db - power_db < fit.own_levels_db[0] and not resolvable):
         return Estimate(Status.OUT_OF_RANGE, leak_db=leak_db, power=power)
@@ -170,7 +171,7 @@ def widening(basis: Basis, medium: Medium, power: SoundPower | None) -> tuple[fl
         )
     if power is None:
         extra = math.hypot(extra, UNKNOWN_PRESSURE_DECADES)
-        notes.append("The pressures are not known: taken to be those of the measured leaks.")
+        notes.append("The pressures of now, or of the measured leaks, are not known: taken to be the same.")
     elif basis.regimes and power.regime.choked not in {r.choked for r in basis.regimes}:
         extra = math.hypot(extra, OTHER_REGIME_DECADES)
         notes.append(

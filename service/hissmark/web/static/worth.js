@@ -44,8 +44,8 @@ export class Worth {
       worth.notes.map((note) => h("p", { class: "advice" }, note)),
       h("div", { class: "worth-parts" },
         worth.loss && h("div", {}, h("dl", {}, figures(worth).map(([name, value, more]) => [h("dt", {}, name), h("dd", {}, value, more ? h("small", {}, ` ${more}`) : "")]))),
-        worth.line && picture(worth),
-        worth.classes.length > 0 && seat(worth)),
+        worth.line && picture(worth)),
+      this.part("seat", `Seat class${keeps(worth)}`, worth.classes.length > 0 && seat(worth)),
       this.part("points", `Measured leaks (${worth.points.length})`, worth.points.length > 0 && points(worth, act && ((p) => takeBack(p, again)))),
       this.part("trace", "Where this comes from", worth.trace.length > 0 && steps(worth)),
       this.part("assumed", "What is assumed", assumptions(worth, act && ((a, whole) => assume(worth, a, whole, again)))),
@@ -87,12 +87,14 @@ const CLASSES = [
 ];
 const likely = (p) => (p > 0.995 ? "almost surely" : p < 0.005 ? "almost surely not" : `${(100 * p).toFixed(0)} %`);
 
+const required = (worth) => worth.assumptions.find((a) => a.name === "seat class")?.text;
+const keeps = (worth) => (required(worth) ? `: it has to keep ${required(worth)}` : "");
+
 function seat(worth) {
   const known = worth.classes.filter((c) => !c.needs);
   const missing = [...new Set(worth.classes.filter((c) => c.needs).map((c) => c.needs))];
-  const required = worth.assumptions.find((a) => a.name === "seat class")?.text;
-  return h("div", { class: "classes", tabindex: 0, role: "region", "aria-label": "Seat classes" },
-    table(CLASSES, known, { name: `${worth.valve}-classes`, caption: `What the leak would make at each class's own test${required ? `; this seat has to keep ${required}` : ""}` }),
+  return h("div", { class: "table-wrap", tabindex: 0, role: "region", "aria-label": "Seat classes" },
+    table(CLASSES, known, { name: `${worth.valve}-classes`, caption: "The leak carried over to each class's own test: how likely it is more than the class allows" }),
     missing.length ? h("p", { class: "advice" }, `Others need ${missing.join("; ")}.`) : "");
 }
 
