@@ -11,6 +11,7 @@ from hissmark.daemon.clock import Clock
 from hissmark.engine.layout import Layout
 from hissmark.site.load import Site
 from hissmark.store.archive.catalogue import DAY_US, day_of
+from hissmark.store.archive.exclusive import alone
 from hissmark.store.archive.filing import groups_of, names_of_valves
 from hissmark.store.archive.forget import Forgetting, Kept
 from hissmark.store.archive.seal import Sealer
@@ -27,7 +28,11 @@ class LongHistory:
         self._store, self._layout, self._clock = store, layout, clock
 
     def run(self) -> None:
-        """Delete first: what is too old is not filed any more."""
+        """Delete first: what is too old is not filed any more. Put off while an import writes files."""
+        with alone(self._store, patience_s=60.0):
+            self._run()
+
+    def _run(self) -> None:
         now_us, layout, wanted = self._clock.now_us(), self._layout(), self._wanted
         kept = Kept(wanted.retention_days, wanted.minute_days, wanted.hour_days)
         gone = Forgetting(self._store, self._place, kept, names_of_valves(layout)).forget(now_us)

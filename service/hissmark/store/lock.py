@@ -36,7 +36,7 @@ class WriterLock:
     def acquire(self, connection: sa.Connection) -> None:
         """Take the lock for this session, or raise StoreError."""
         deadline = time.monotonic() + _PATIENCE_S
-        while not self._try(connection):
+        while not self.tried(connection):
             if time.monotonic() > deadline:
                 raise StoreError(
                     f"{self._place}: another `hissmark run` is writing to this store. Stop it first; two "
@@ -44,7 +44,8 @@ class WriterLock:
                 )
             time.sleep(0.1)
 
-    def _try(self, connection: sa.Connection) -> bool:
+    def tried(self, connection: sa.Connection) -> bool:
+        """Take it if it is free; whether it is held now."""
         if connection.dialect.name == "sqlite":
             return self._try_file()
         key = zlib.crc32(self._shard.encode()) - 2**31

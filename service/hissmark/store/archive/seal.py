@@ -99,7 +99,7 @@ class Sealer:
             pages = portions.read(self._engine, day_us, day_us + DAY_US, self._paused)
             dealt.deal(pages, lambda i: home.get(i) or self._group_of(i))
             self._step("collected")
-            planned = self._planned(day_us, dealt, on_record)
+            planned = self._planned(day_us, dealt.series, on_record)
             new = sum(self._seal_group(file, dealt.of_group(file.group)) for file in planned)
             for keys in dealt.keys(portions.ROWS):
                 began_s = time.perf_counter()
@@ -107,6 +107,33 @@ class Sealer:
                 self._step("deleted a portion")
                 self._paused(time.perf_counter() - began_s)
         return Sealed(day_us, new, dealt.rows)
+
+    def add(self, day_us: int, columns: Columns, noted: Callable[[], None]) -> int:
+        """File samples of one day (any order, doubles allowed); returns how many were new.
+
+        `noted` is called once before any of them can be seen, if any is new. What the database has of the
+        day is filed first: of two values of the same key the first to arrive stays.
+        """
+        self.seal_day(day_us)
+        with self._transaction() as connection:
+            on_record = catalogue.find(connection, Kind.SAMPLES, day_us, day_us + 1, planned=True)
+            self._series = {row.id: row for row in series_table.read(connection)}
+        home = {i: file.group for file in on_record for i in file.series}
+        ids, place = np.unique(columns.series_id, return_inverse=True)
+        groups = [home.get(i) or self._group_of(i) for i in ids.tolist()]
+        series: dict[str, set[int]] = {}
+        for i, group in zip(ids.tolist(), groups, strict=True):
+            series.setdefault(group, set()).add(i)
+        codes = np.array([list(series).index(group) for group in groups])[place]
+        waiting = [noted]
+        new = 0
+        for file in self._planned(day_us, series, on_record):
+            mine = codes == list(series).index(file.group)
+            part = Columns(
+                columns.time_us[mine], columns.series_id[mine], columns.value[mine], columns.flags[mine]
+            )
+            new += self._seal_group(file, part, waiting)
+        return new
 
     def _group_of(self, series_id: int) -> str:
         row = self._series.get(series_id)
@@ -116,13 +143,15 @@ class Sealer:
         if self._rest:
             time.sleep(min(5.0, self._rest * worked_s))
 
-    def _planned(self, day_us: int, dealt: Dealt, on_record: list[SealedFile]) -> list[SealedFile]:
+    def _planned(
+        self, day_us: int, series: Mapping[str, set[int]], on_record: list[SealedFile]
+    ) -> list[SealedFile]:
         """Put on record first which series goes where: if this is cut short and the register changes before
         the next run, no sample may end up in two files.
         """
         by_group = {file.group: file for file in on_record}
         planned = []
-        for group, ids in dealt.series.items():
+        for group, ids in series.items():
             path = catalogue.path_of(Kind.SAMPLES, day_us, group)
             new = SealedFile(
                 Kind.SAMPLES, day_us, group, path, 0, 0, 0, "", 0, 0, frozenset(), self._now_us()
@@ -134,11 +163,18 @@ class Sealer:
         self._step("planned")
         return planned
 
-    def _seal_group(self, file: SealedFile, fresh: Columns) -> int:
-        """Bring the files of one group up to what `fresh` adds; returns how many samples were new."""
+    def _seal_group(
+        self, file: SealedFile, fresh: Columns, before: list[Callable[[], None]] | None = None
+    ) -> int:
+        """Bring the files of one group up to what `fresh` adds; returns how many samples were new.
+
+        What is in `before` is done (and taken out) before anything new is published.
+        """
         began_s = time.perf_counter()
         known = self._on_file(file.path)
         merged = _merged(known, fresh)
+        while before and len(merged) > len(known):
+            before.pop()()
         if file.rows != len(merged):
             self._file_away(file.start_us, file.group, merged, file.generation + 1)
         self._paused(time.perf_counter() - began_s)
