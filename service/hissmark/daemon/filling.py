@@ -16,6 +16,7 @@ import structlog
 
 from hissmark.daemon.errands import Errands
 from hissmark.daemon.judged_again import JudgedAgain, Portion
+from hissmark.daemon.record import reading_rows
 from hissmark.decode.columns import Batch, Flag
 from hissmark.engine.engine import Engine
 from hissmark.engine.graft import graft
@@ -81,6 +82,11 @@ class Filling:
         """What is stored by now, judged."""
         return self._again.portions()
 
+    @property
+    def ticks(self) -> int:
+        """Put on record so far."""
+        return self._ticks
+
     def put(self, tx: Transaction, portion: Portion) -> None:
         """Put a portion on record."""
         found = tx.anew(
@@ -104,6 +110,8 @@ class Filling:
         to_us = max(self._again.tick_us, was_us, self.mark.from_us)
         with writer.transaction() as tx:
             also(tx)  # first: what it has of this group is of before
+            if self._again.last is not None:
+                tx.readings(reading_rows(self._again.layout, self._again.last))
             for portion in rest:
                 self.put(tx, portion)
             if to_us > self._again.tick_us > NEVER:  # ticks that will be judged once more

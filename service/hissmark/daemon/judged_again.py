@@ -52,9 +52,11 @@ class JudgedAgain:
 
     def __init__(self, layout: Layout, reader: Reader, group: str, from_us: int) -> None:
         self.group, self._reader, self._from_us = group, reader, from_us
-        self._layout = one_group(layout, group)
+        self.layout = one_group(layout, group)
         self.engine = self._begun()
         self._done_us = from_us
+        self.last: Tick | None = None
+        """The newest tick, of the layout of this group alone."""
         self._actions: list[ActionRow] = []
 
     @property
@@ -63,32 +65,33 @@ class JudgedAgain:
         return int(self.engine.intake.tick_us[0])
 
     def _begun(self) -> Engine:
-        engine = Engine(self._layout)
+        engine = Engine(self.layout)
         for checkpoint in self._reader.checkpoints(self.group, self._from_us):
             try:
                 engine.restore(checkpoint.payload)
             except SnapshotError as error:
                 log.warning("a checkpoint cannot be used", reason=str(error))
-                engine = Engine(self._layout)
+                engine = Engine(self.layout)
             else:
                 break
         return engine
 
     def portions(self) -> Iterator[Portion]:
         """Judge up to what is stored now; may be asked again for what has come since."""
-        engine = Engine(self._layout)
+        engine = Engine(self.layout)
         engine.restore(self.engine.snapshot())  # without the samples that waited: they are read again
         self.engine = engine
         hand_over(engine, self._reader)
-        here = {channel.subject for channel in self._layout.channels}
+        here = {channel.subject for channel in self.layout.channels}
         rows = all_actions_after(self._reader, engine.action_id)
         self._actions = [r for r in rows if r.applied_after_us is not None and r.request.valve in here]
         ticks: list[Tick] = []
         entries = self._due()
-        for batch in self._reader.samples_after(self._layout.names, engine.resume_from_us or 0):
+        for batch in self._reader.samples_after(self.layout.names, engine.resume_from_us or 0):
             engine.accept(_as_if_in_time(batch))
             for tick in engine.ticks():
                 ticks.append(tick)
+                self.last = tick
                 entries += [*tick.entries, *self._due()]
                 if len(ticks) >= TICKS_A_PORTION:
                     yield self._portion(ticks, entries)
@@ -99,8 +102,8 @@ class JudgedAgain:
     def _portion(self, ticks: list[Tick], entries: list[JournalEntry]) -> Portion:
         told = [tick for tick in ticks if tick.at_us > self._from_us]
         portion = Portion(self._done_us, max(self._done_us, self.tick_us), len(told))
-        portion.blocks = list(blocks_of(told, self._layout))
-        portion.changes = [change for tick in told for change in changes_of(tick, self._layout)]
+        portion.blocks = list(blocks_of(told, self.layout))
+        portion.changes = [change for tick in told for change in changes_of(tick, self.layout)]
         portion.entries = [entry for entry in entries if entry.at_us > self._from_us]
         self._done_us = portion.to_us
         return portion

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+import msgspec
 import numpy as np
 
 from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
 from hissmark.judge.verdicts import Reason, Verdict
-from hissmark.store.records import VerdictChange
+from hissmark.publish.reading import readings_of
+from hissmark.store.records import Reading, VerdictChange
 
 
 def changes_of(tick: Tick, layout: Layout) -> Iterator[VerdictChange]:
@@ -46,3 +48,9 @@ def newest_of_each_group(ticks: Sequence[Tick]) -> list[Tick]:
 
 def _known(value: float) -> float | None:
     return round(float(value), 3) if np.isfinite(value) else None
+
+
+def reading_rows(layout: Layout, tick: Tick) -> list[Reading]:
+    """The readings of a tick as the store keeps them."""
+    found = readings_of(layout, tick)
+    return [Reading(r["group"], tick.at_us, msgspec.json.encode(r).decode()) for r in found]

@@ -24,6 +24,7 @@ from hissmark.daemon.letters import postman_of, told_of_repairs
 from hissmark.daemon.long_history import LongHistory
 from hissmark.daemon.questions import Questions
 from hissmark.daemon.reach import book_of, certificate_of, require_safe_reach
+from hissmark.daemon.record import reading_rows
 from hissmark.daemon.takeover import Takeover, kinds_of, levels_of
 from hissmark.daemon.worker import Parts, Worker
 from hissmark.daemon.worth_metrics import WorthCollector
@@ -42,7 +43,6 @@ from hissmark.ingest.sparkplug_host import SparkplugHost
 from hissmark.notify.build import notifier_of
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
-from hissmark.publish.reading import readings_of
 from hissmark.publish.shapes import GroupReading
 from hissmark.publish.times import rfc3339
 from hissmark.repairs.build import desk_of
@@ -123,9 +123,9 @@ class Daemon:
         )
         self._worker.on_failure = self.failed.set
         long_history = LongHistory(site, self._store, lambda: self.layout, self.clock)
-        filling = BackfillJob(self.reader, lambda: self.layout, self._worker.errands)
+        self.backfill = BackfillJob(self.reader, lambda: self.layout, self._worker.errands)
         self._housekeeping = Housekeeping(
-            self._store, self.reader, self.live, self.metrics, self.clock, long_history, filling.run,
+            self._store, self.reader, self.live, self.metrics, self.clock, long_history, self.backfill.run,
             self._look,
         )  # fmt: skip
         self.notifier = notifier_of(site, self._store, self.live)
@@ -318,10 +318,7 @@ class Daemon:
         self.live.restore(readings, self.engine.alarms(), newest[::-1])
 
     def _reading_rows(self, tick: Tick) -> list[Reading]:
-        return [
-            Reading(r["group"], tick.at_us, msgspec.json.encode(r).decode())
-            for r in readings_of(self.layout, tick)
-        ]
+        return reading_rows(self.layout, tick)
 
     def _broker(self) -> str:
         return f"{self.site.mqtt.host}:{self.site.mqtt.port}"
