@@ -22,6 +22,7 @@ from hissmark.daemon.housekeeping import Housekeeping
 from hissmark.daemon.http import WebServer
 from hissmark.daemon.letters import postman_of, told_of_repairs
 from hissmark.daemon.long_history import LongHistory
+from hissmark.daemon.opcua import opcua_of
 from hissmark.daemon.questions import Questions
 from hissmark.daemon.reach import book_of, certificate_of, require_safe_reach
 from hissmark.daemon.record import reading_rows
@@ -176,6 +177,7 @@ class Daemon:
             baselines=self._baselines,
         )
         self._web = WebServer(create_app(context), http.host, port, certificate)
+        self._opcua = opcua_of(site, self.live, self.reader, self._book, self.act, self.live.sentence_of)
         self._seen = Health()
 
     @property
@@ -212,6 +214,8 @@ class Daemon:
         self.notifier.start()  # first: what the worker records from now on is told
         self._worker.start()
         self._web.start()
+        if self._opcua is not None:
+            self._opcua.start()
         self._housekeeping.start()
         self._receiver.start()
         if self._sparkplug is not None:
@@ -234,6 +238,8 @@ class Daemon:
         self._receiver.stop(timeout_s=1.5)
         self.queue.close()
         self.live.broadcast.end_streams()  # open pages would hold the web server for seconds
+        if self._opcua is not None:
+            self._opcua.stop(timeout_s=1.5)
         self._web.stop(timeout_s=2.3)
         if self._worker.alive:  # its transaction is undone with the process, and delivered again
             log.warning("stopped in the middle of a transaction; its messages were not acknowledged")

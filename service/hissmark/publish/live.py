@@ -261,6 +261,10 @@ class LiveState:
     def alarms_json(self) -> list[AlarmShape]:
         return [self._shape(alarm) for alarm in self.active()]
 
+    def sentence_of(self, alarm: Alarm) -> str:
+        """An alarm in words, as of now."""
+        return self._shape(alarm)["sentence"]
+
     def journal_json(self) -> list[JournalShape]:
         """The newest journal entries, newest first."""
         with self._lock:

@@ -112,6 +112,25 @@ class StoreSettings(Table):
     backup_keep: Annotated[int, Field(ge=1, le=1000)] = 7
 
 
+class OpcUaSettings(Table):
+    """``[opcua]``: the OPC UA server. It runs only where this table is.
+
+    Attributes:
+        host: address it is served on.
+        port: port it is served on.
+        security: what a client may choose from; always signed and encrypted.
+        unencrypted: whether to offer an open endpoint as well; on this machine's own address only.
+    """
+
+    host: Text = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 4840
+    security: Annotated[
+        tuple[Literal["Basic256Sha256", "Aes128Sha256RsaOaep", "Aes256Sha256RsaPss"], ...],
+        Field(strict=False, min_length=1),
+    ] = ("Basic256Sha256", "Aes128Sha256RsaOaep", "Aes256Sha256RsaPss")
+    unencrypted: bool = False
+
+
 class LogSettings(Table):
     """``[log]``: how the service reports about itself."""
 
@@ -126,6 +145,7 @@ class SiteSettings(Table):
     mqtt: MqttTable | None = None
     http: HttpSettings = HttpSettings()
     store: StoreSettings = StoreSettings()
+    opcua: OpcUaSettings | None = None
     log: LogSettings = LogSettings()
     notify: NotifyTable = NotifyTable()
     signal: Annotated[SignalSettings, FromTable()] = SignalSettings()
