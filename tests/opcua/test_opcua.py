@@ -386,7 +386,7 @@ def test_no_open_endpoint_unless_asked_for(plant: Invented, people: People) -> N
 def test_hissmark_run_serves_it(tmp_path: Path, broker: Broker) -> None:
     register = [{"channel": "AX-1", "kind": "valve", "valve": "XV-1", "group": "header", "position": 0}]
     port = free_port()
-    table = {"opcua": {"port": port, "unencrypted": True}}
+    table = {"opcua": {"enabled": True, "port": port, "unencrypted": True}}
     folder = write_site(tmp_path / "site", broker, register, tables=table)
     options = Options("Testing works", "127.0.0.1", port, folder, ())
 

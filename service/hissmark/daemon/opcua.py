@@ -23,9 +23,9 @@ def opcua_of(
     site: Site, live: LiveState, reader: Reader, book: Book | None,
     act: Callable[[ActionRequest], ActionOutcome], sentence: Callable[[Alarm], str],
 ) -> OpcUaServer | None:  # fmt: skip
-    """The server, not started yet; None without `[opcua]`. Raises AccessError if it would be unsafe."""
+    """The server, not started yet; None unless enabled. Raises AccessError if it would be unsafe."""
     asked = site.settings.opcua
-    if asked is None:
+    if not asked.enabled:
         return None
     if not is_loopback(asked.host):
         _require_safe(asked.host, asked.unencrypted, book)

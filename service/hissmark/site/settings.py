@@ -113,15 +113,17 @@ class StoreSettings(Table):
 
 
 class OpcUaSettings(Table):
-    """``[opcua]``: the OPC UA server. It runs only where this table is.
+    """``[opcua]``: the OPC UA server.
 
     Attributes:
+        enabled: whether there is one.
         host: address it is served on.
         port: port it is served on.
         security: what a client may choose from; always signed and encrypted.
         unencrypted: whether to offer an open endpoint as well; on this machine's own address only.
     """
 
+    enabled: bool = False
     host: Text = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 4840
     security: Annotated[
@@ -145,7 +147,7 @@ class SiteSettings(Table):
     mqtt: MqttTable | None = None
     http: HttpSettings = HttpSettings()
     store: StoreSettings = StoreSettings()
-    opcua: OpcUaSettings | None = None
+    opcua: OpcUaSettings = OpcUaSettings()
     log: LogSettings = LogSettings()
     notify: NotifyTable = NotifyTable()
     signal: Annotated[SignalSettings, FromTable()] = SignalSettings()
