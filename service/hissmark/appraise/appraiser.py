@@ -14,6 +14,7 @@ from hissmark.alarms.journal import AlarmKind
 from hissmark.appraise.conditions import Conditions, conditions_of, last_values
 from hissmark.appraise.cumulative import Total, total
 from hissmark.appraise.knowledge import Fitted, Knowledge
+from hissmark.appraise.limits import bound_of, has_tags, with_hole
 from hissmark.engine.layout import Layout
 from hissmark.engine.register import Channel
 from hissmark.judge.verdicts import Verdict
@@ -22,6 +23,7 @@ from hissmark.publish.shapes import ChannelReading, GroupReading
 from hissmark.publish.times import parse_rfc3339
 from hissmark.store.reader import Reader
 from hissmark.worth.assumptions import Assumptions
+from hissmark.worth.bounds import Bound
 from hissmark.worth.emissions import WARMING, Destination, Emissions, emissions
 from hissmark.worth.flow import State
 from hissmark.worth.media import Medium
@@ -42,6 +44,7 @@ class Worth:
         estimate: the rate with its interval, or why there is none.
         loss, emissions: None where there is no rate, or nothing that counts.
         classes: allowed leakages of the standards, with how likely the leak is above each.
+        bound: the most that can pass by process tags alone; None where none bound it.
         since_us: when the standing alarm was raised; None if none stands. total: lost since then.
         fitted: regression and points. there: pressures and where they are from.
     """
@@ -60,6 +63,7 @@ class Worth:
     classes: tuple[Compared, ...]
     since_us: int | None
     total: Total | None
+    bound: Bound | None = None
 
     @property
     def rank(self) -> tuple[float, float]:
@@ -140,7 +144,9 @@ class Appraiser:
         assumed = knowledge.assumptions(channel)
         medium = assumed.medium
         fitted = knowledge.fitted(channel, medium)
-        there = self._conditions(channel, assumed, row, heard_us if fitted.fit is not None else None)
+        there = self._conditions(
+            channel, assumed, row, heard_us if fitted.fit is not None or has_tags(channel) else None
+        )
         rate = self._estimate(channel, row, knowledge, fitted, medium, there.state)
         since_us = self._since(channel, at_us) if sums and fitted.fit is not None else None
         lost = None
@@ -149,11 +155,14 @@ class Appraiser:
                 self.reader, channel, fitted.fit, fitted.basis, medium, there.state, since_us, heard_us,
                 self.layout.settings.signal.tick_s,
             )  # fmt: skip
+        bound = bound_of(channel, assumed, self.reader, heard_us) if sums and heard_us else None
+        if bound is not None and medium is not None:
+            bound = with_hole(bound, medium, there.state)
         money, air = _money(rate, assumed, medium, there.state)
         return Worth(
             channel.subject, channel.group, heard_us, row["verdict"] if row else "", rate, medium, assumed,
             there, fitted, money, air,
-            _classes(channel, rate, assumed, medium, there.state), since_us, lost,
+            _classes(channel, rate, assumed, medium, there.state), since_us, lost, bound,
         )  # fmt: skip
 
     def _conditions(

@@ -12,7 +12,9 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from hissmark.appraise.appraiser import Appraiser, Worth
+from hissmark.appraise.limits import has_tags, new_by_tags
 from hissmark.appraise.shapes import sentence
+from hissmark.publish.times import parse_rfc3339
 from hissmark.store.calibrations import Assumption, Calibration, add_assumption, add_calibration
 
 LOOK_AGAIN_S = 20.0
@@ -42,12 +44,25 @@ class WorthDesk:
         return added
 
     def look(self) -> None:
-        """Reckon the rates of now for all valves with a measured leak."""
+        """Reckon the rates of now for all valves with a measured leak, and take what process tags measure."""
+        self._take_from_tags()
         tags = list(self.appraiser.knowledge().points)
         found = {w.valve: w for w in self.appraiser.worth_of_all(tags)}
         with self._lock:
             self._at_hand.clear()
             self._at_hand.update(found)
+
+    def _take_from_tags(self) -> None:
+        knowledge, reader = self.appraiser.knowledge(), self.appraiser.reader
+        for channel in self.appraiser.layout.channels:
+            if channel.valve is None or not has_tags(channel):
+                continue
+            reading = self.appraiser.readings([channel.group], None).get(channel.group)
+            if reading is None or not reading["at"]:
+                continue
+            row = new_by_tags(channel, knowledge, reader, parse_rfc3339(reading["at"]))
+            if row is not None:
+                add_calibration(self.writing, row, self.now_us())
 
     def at_hand(self) -> list[Worth]:
         """The newest worth of every valve with a measured leak, a few seconds old."""

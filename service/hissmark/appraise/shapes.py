@@ -145,6 +145,13 @@ class LineShape(TypedDict):
     high: list[float]
 
 
+class BoundShape(TypedDict):
+    """The most that can pass by process tags alone (95 %), and where that is from."""
+
+    most_kg_h: float
+    steps: list[StepShape]
+
+
 class WorthShape(TypedDict):
     """The worth of a valve's leak. `rate_kg_h` is null where there is none to give; `needs` then says why."""
 
@@ -168,6 +175,7 @@ class WorthShape(TypedDict):
     assumptions: list[AssumptionShape]
     points: list[PointShape]
     line: LineShape | None
+    bound: BoundShape | None
     trace: list[StepShape]
     caution: str
 
@@ -197,6 +205,7 @@ def worth_shape(worth: Worth) -> WorthShape:
         "assumptions": _assumptions(worth),
         "points": _points(worth),
         "line": _line(worth),
+        "bound": _bound(worth),
         "trace": [step_shape(s) for s in trace_of(worth)],
         "caution": CAUTION,
     }
@@ -310,6 +319,13 @@ def _total(worth: Worth) -> TotalShape | None:
         "heard_h": found.heard_h,
         "passed_h": found.passed_h,
     }
+
+
+def _bound(worth: Worth) -> BoundShape | None:
+    if worth.bound is None:
+        return None
+    most = worth.bound.most_kg_s * HOUR_S
+    return {"most_kg_h": most, "steps": [step_shape(s) for s in worth.bound.steps]}
 
 
 def _class(row: Compared) -> ClassShape:

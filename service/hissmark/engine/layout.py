@@ -125,7 +125,8 @@ class _Inputs:
         for role, suffix in zip((L10, L50, L90), PERCENTILE_SUFFIXES, strict=True):
             self.rows.append((self._series(channel.source + suffix), group, role, index))
         condition = channel.closed_when
-        tags = (condition.tag if condition else None, channel.upstream_pressure, channel.downstream_pressure)
+        pressures = (channel.upstream_pressure, channel.downstream_pressure)
+        tags = (condition.tag if condition else None, *pressures, channel.leak_flow)
         for tag in tags:
             if tag:
                 self.add_tag(tag, group)

@@ -57,6 +57,9 @@ class Channel:
     valve_type: str = ""
     consequence: Consequence = "medium"
     interval_s: float | None = None
+    leak_flow: str | None = None
+    leak_flow_unit: str = ""
+    closed_volume: str = ""
     notes: dict[str, str] = field(default_factory=dict)
 
     @property
@@ -97,7 +100,7 @@ class Register:
         for c in self.channels:
             if c.closed_when is not None:
                 tags[c.closed_when.tag] = None
-            for tag in (c.upstream_pressure, c.downstream_pressure):
+            for tag in (c.upstream_pressure, c.downstream_pressure, c.leak_flow):
                 if tag:
                     tags[tag] = None
         return tuple(tags)

@@ -10,12 +10,13 @@ from hissmark.engine.register import Condition
 REQUIRED = ("channel", "kind", "valve", "group", "position")
 OPTIONAL = (
     "source", "distance_m", "joints", "closed_when", "upstream_pressure", "downstream_pressure",
-    "service", "size_mm", "valve_type", "consequence", "interval_s",
+    "service", "size_mm", "valve_type", "consequence", "interval_s", "leak_flow", "leak_flow_unit",
+    "closed_volume",
 )  # fmt: skip
 COLUMNS = frozenset(REQUIRED + OPTIONAL)
 
 #: Columns that hold names under which things are known elsewhere: they are taken exactly as written.
-NAMES = ("channel", "source", "valve", "group", "upstream_pressure", "downstream_pressure")
+NAMES = ("channel", "source", "valve", "group", "upstream_pressure", "downstream_pressure", "leak_flow")
 
 KINDS = ("valve", "reference")
 CONSEQUENCES = ("low", "medium", "high")

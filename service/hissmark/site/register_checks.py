@@ -15,6 +15,7 @@ def check_rows(drafts: list[Draft], findings: Findings) -> None:
     for draft in drafts:
         _check_valve(draft, findings)
         _check_pressures(draft, findings)
+        _check_worth(draft, findings)
     _check_doubles(drafts, findings)
     _check_names_meet(drafts, findings)
     _check_groups(drafts, findings)
@@ -24,7 +25,8 @@ def tags_of(draft: Draft) -> list[tuple[str, str]]:
     """(column, process tag) for every tag that the row refers to."""
     closed = draft.values.get("closed_when")
     pairs = [("closed_when", closed.tag)] if closed is not None else []
-    pairs += [(c, draft.text(c)) for c in ("upstream_pressure", "downstream_pressure") if draft.text(c)]
+    tags = ("upstream_pressure", "downstream_pressure", "leak_flow")
+    pairs += [(c, draft.text(c)) for c in tags if draft.text(c)]
     return pairs
 
 
@@ -55,6 +57,31 @@ def _check_pressures(draft: Draft, findings: Findings) -> None:
             draft.line, "downstream_pressure", f"both pressures are {up!r}: their difference is always zero.",
             "Give the tag on the other side of the valve.",
         )  # fmt: skip
+
+
+def _check_worth(draft: Draft, findings: Findings) -> None:
+    """The columns that bound a leak from process tags."""
+    flow, unit, volume = (draft.text(c) for c in ("leak_flow", "leak_flow_unit", "closed_volume"))
+    if not (flow or unit or volume):
+        return
+    from hissmark.worth import units  # the library of units takes a while to load
+
+    if flow and not unit:
+        findings.error(draft.line, "leak_flow_unit", f"{flow} needs a unit.", "Write for instance: kg/h")
+    if unit:
+        _try(lambda: units.flow(f"1 {unit}"), draft, "leak_flow_unit", findings)
+    if volume:
+        _try(lambda: units.volume_m3(volume), draft, "closed_volume", findings)
+    if volume and not draft.text("downstream_pressure"):
+        message = "needs the pressure of that volume: downstream_pressure is empty."
+        findings.error(draft.line, "closed_volume", message, "Give both, or empty the cell.")
+
+
+def _try(read: Callable[[], object], draft: Draft, column: str, findings: Findings) -> None:
+    try:
+        read()
+    except ValueError as slip:
+        findings.error(draft.line, column, str(slip), "See the manual, page Worth.")
 
 
 def _check_doubles(drafts: list[Draft], findings: Findings) -> None:

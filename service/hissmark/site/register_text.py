@@ -39,6 +39,9 @@ def cells_of(channel: Channel) -> Cells:
         "valve_type": channel.valve_type,
         "consequence": channel.consequence,
         "interval_s": _number(channel.interval_s),
+        "leak_flow": channel.leak_flow or "",
+        "leak_flow_unit": channel.leak_flow_unit,
+        "closed_volume": channel.closed_volume,
         **channel.notes,
     }
 

@@ -146,7 +146,8 @@ def register_row(channel: Channel) -> dict[str, Any]:
     condition = channel.closed_when
     names = (
         "name", "source", "kind", "valve", "group", "position", "distance_m", "joints", "upstream_pressure",
-        "downstream_pressure", "service", "size_mm", "valve_type", "consequence", "interval_s", "notes",
+        "downstream_pressure", "service", "size_mm", "valve_type", "consequence", "interval_s", "leak_flow",
+        "leak_flow_unit", "closed_volume", "notes",
     )  # fmt: skip
     row = {name: getattr(channel, name) for name in names}
     row["channel"] = row.pop("name")

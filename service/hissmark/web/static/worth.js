@@ -41,6 +41,7 @@ export class Worth {
       h("div", { class: "head" }, h("h2", { id: "worth-title" }, "What the leak is worth"),
         act ? h("button", { type: "button", class: "act", onclick: () => record(worth, again) }, "Record a measured leak") : ""),
       h("p", { class: "sentence" }, worth.sentence),
+      worth.bound ? h("p", {}, `By process tags at most ${figure(worth.bound.most_kg_h)} kg/h (95 %): `, worth.bound.steps.map((s) => `${s.what} ${s.value}, ${s.how}`).join("; "), ".") : "",
       worth.notes.map((note) => h("p", { class: "advice" }, note)),
       h("div", { class: "worth-parts" },
         worth.loss && h("div", {}, h("dl", {}, figures(worth).map(([name, value, more]) => [h("dt", {}, name), h("dd", {}, value, more ? h("small", {}, ` ${more}`) : "")]))),
