@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from hissmark.alarms.journal import ActionKind, AlarmState
+from hissmark.engine.change import Level, settings_change
 from hissmark.engine.intake import NEVER
 from hissmark.engine.register import Channel
 from support.rig import START_US, US, Rig, row_of_valves, take, valve
@@ -121,3 +122,34 @@ def test_a_group_of_new_sensors_begins_at_their_first_sample() -> None:
     rig, _ = after([*channels(), valve("51", "annex", 0), valve("52", "annex", 1)])
     assert rig.engine.intake.tick_us[-1] == NEVER
     assert rig.engine.resume_from_us == saved()[0].engine.resume_from_us
+
+
+def tuned(values: dict[str, float], level: Level, subject: str) -> bytes:
+    """The saved state with a setting of engineers."""
+    rig = Rig(channels(), SETTINGS)
+    rig.engine.restore(saved()[1])
+    change = settings_change(level, subject, values, "Ann", "quieter")
+    rig.engine.change(replace(rig.engine.admit(change), id=1))
+    return rig.engine.snapshot()
+
+
+def test_settings_of_engineers_follow_valves_and_groups_through_the_register() -> None:
+    payload = tuned({"rise_limit_db": 9.0}, Level.VALVE, "XV-4")
+    gone = Rig([c for c in channels() if c.name != "AE-4"], SETTINGS)
+    gone.engine.restore(payload)
+    back = Rig(channels(), SETTINGS)
+    back.engine.restore(gone.engine.snapshot())
+    assert back.engine.stepper.tuned.rise_limit_db[back.place("XV-4")] == 9.0
+    assert back.engine.stepper.tuned.rise_limit_db[back.place("XV-3")] != 9.0
+
+
+def test_settings_of_the_site_hold_for_a_new_group_and_those_of_a_group_for_its_new_name() -> None:
+    site = tuned({"rise_limit_db": 9.0}, Level.SITE, "")
+    more = Rig([*channels(), valve("51", "annex", 0), valve("52", "annex", 1)], SETTINGS)
+    more.engine.restore(site)
+    assert (more.engine.stepper.tuned.rise_limit_db == 9.0).all()
+    group = tuned({"rise_limit_db": 9.0}, Level.GROUP, "header")
+    named = Rig([replace(c, group="north") if c.group == "header" else c for c in channels()], SETTINGS)
+    named.engine.restore(group)
+    limits = named.engine.stepper.tuned.rise_limit_db
+    assert [bool(x == 9.0) for x in limits] == [c.group == "north" for c in named.layout.channels]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import asdict, replace
 from typing import Any
 
@@ -65,14 +66,21 @@ class Changes:
         names = self._state.layout.group_names
         return [[asdict(change), sorted(names[g] for g in groups)] for change, groups in self.waiting]
 
-    def from_plain(self, rows: list[list[Any]]) -> None:
-        """Take over what `to_plain` gave."""
+    def from_plain(self, rows: list[list[Any]], renamed: Mapping[str, str]) -> None:
+        """Take over what `to_plain` gave; what is about nothing any more is left out.
+
+        `renamed`: old name -> new name of groups, if the register is another one.
+        """
         place = {name: i for i, name in enumerate(self._state.layout.group_names)}
-        known = [
-            (Change(**{**plain, "kind": ChangeKind(plain["kind"])}), {place[n] for n in names if n in place})
-            for plain, names in rows
-        ]
-        self.waiting = [row for row in known if row[1]]
+        self.waiting = []
+        for plain, names in rows:
+            change = Change(**{**plain, "kind": ChangeKind(plain["kind"])})
+            change = replace(change, subject=renamed.get(change.subject, change.subject))
+            groups = {place[new] for name in names if (new := renamed.get(name, name)) in place}
+            with suppress(ChangeRefusedError):
+                groups &= groups_of(self._state, change)
+                if groups:
+                    self.waiting.append((change, groups))
 
 
 def groups_of(state: State, change: Change) -> set[int]:

@@ -46,6 +46,7 @@ class Fit:
     Attributes:
         channel, input, group, alarm: what is the same along these axes.
         members: groups whose sensors sit as they did; pipework: of them those with unchanged pipes between.
+        renamed: old name -> new name of groups that only got another. new_groups: those that were not there.
         notes: sentences on what does not fit any more.
     """
 
@@ -55,6 +56,8 @@ class Fit:
     alarm: Pairs
     members: Pairs
     pipework: Pairs
+    renamed: dict[str, str]
+    new_groups: Names
     notes: list[str]
 
     @classmethod
@@ -73,6 +76,7 @@ class Fit:
             _match(saved["subject"], present["subject"]),
             _where_same(same_group, _sensors(saved), _sensors(present)),
             _where_same(same_group, saved["pipework"], present["pipework"]),
+            renamed, [name for name in present["group"] if name not in groups],
             _notes(was["channel"], saved["subject"], present),
         )  # fmt: skip
 

@@ -99,8 +99,8 @@ def load(engine: Engine, payload: bytes) -> list[str]:
     engine.action_id = meta["action_id"]
     inputs = {meta["names"]["input"][o]: int(n) for n, o in zip(*fit.input, strict=True)}
     engine.changes.newest_id = meta.get("change_id", 0)
-    engine.changes.from_plain(meta.get("changes", []))
-    engine.stepper.tuned.from_plain(meta.get("tuned", {}))
+    engine.changes.from_plain(meta.get("changes", []), fit.renamed)
+    engine.stepper.tuned.from_plain(meta.get("tuned", {}), fit.renamed, fit.new_groups)
     engine.stepper.retune()
     engine.intake.revive([(inputs[n], t, v) for n, t, v in meta.get("revived", []) if n in inputs])
     _restore_last(engine, meta["last"])

@@ -6,7 +6,7 @@ valve; the narrowest wins.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -87,6 +87,7 @@ class Tuned:
         self.overrides: dict[Level, F64] = {
             level: np.full((count, len(NAMES)), np.nan) for level, count in rows.items()
         }
+        self._absent: dict[Level, Overrides] = {}
         self.resolve()
 
     def take(self, level: Level, rows: list[int], values: Mapping[str, float | None]) -> None:
@@ -140,25 +141,40 @@ class Tuned:
         names = {Level.SITE: layout.group_names, Level.GROUP: layout.group_names, Level.VALVE: channels}
         return {
             str(level): {
-                names[level][row]: {
-                    NAMES[i]: float(array[row, i]) for i in np.flatnonzero(~np.isnan(array[row])).tolist()
-                }
-                for row in np.flatnonzero(~np.isnan(array).all(axis=1)).tolist()
+                **self._absent.get(level, {}),
+                **{
+                    names[level][row]: {
+                        NAMES[i]: float(array[row, i]) for i in np.flatnonzero(~np.isnan(array[row])).tolist()
+                    }
+                    for row in np.flatnonzero(~np.isnan(array).all(axis=1)).tolist()
+                },
             }
             for level, array in self.overrides.items()
         }
 
-    def from_plain(self, plain: Mapping[str, Overrides]) -> None:
-        """Take over what `to_plain` gave; what no longer exists is left out."""
+    def from_plain(
+        self, plain: Mapping[str, Overrides], renamed: Mapping[str, str], new_groups: Collection[str]
+    ) -> None:
+        """Take over what `to_plain` gave, perhaps under another register.
+
+        What concerns valves and groups that are not there is kept for when they come back; what concerns the
+        whole site holds for new groups too. `renamed`: old name -> new name of groups.
+        """
         layout = self._layout
         groups = {name: i for i, name in enumerate(layout.group_names)}
         channels = {c.subject: i for i, c in enumerate(layout.channels)}
         for level, array in self.overrides.items():
             places = channels if level is Level.VALVE else groups
-            for name, values in plain.get(str(level), {}).items():
-                for setting, value in values.items():
-                    if name in places and setting in TUNABLE:
-                        array[places[name], NAMES.index(setting)] = value
+            saved = dict(plain.get(str(level), {}))
+            if level is not Level.VALVE:
+                saved = {renamed.get(name, name): values for name, values in saved.items()}
+            if level is Level.SITE:
+                saved |= dict.fromkeys(new_groups, next(iter(saved.values()), {}))
+            else:
+                self._absent[level] = {name: saved[name] for name in saved if name not in places}
+            for name in saved.keys() & places.keys():
+                known = {setting: value for setting, value in saved[name].items() if setting in TUNABLE}
+                _put(array, [places[name]], known)
         self.resolve()
 
 
