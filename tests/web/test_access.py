@@ -38,9 +38,23 @@ NEEDS: dict[str, Role | None] = {
     "POST /api/v1/calibration": Role.ENGINEER,
     "POST /api/v1/calibration/{number}/withdraw": Role.ENGINEER,
     "POST /api/v1/assumptions": Role.ENGINEER,
+    "GET /api/v1/register": Role.ENGINEER,
+    **{
+        f"GET /api/v1/register/{rest}": Role.ENGINEER
+        for rest in ("export", "versions", "versions/{number}", "commissioning")
+    },
+    **{
+        f"POST /api/v1/register/{rest}": Role.ENGINEER
+        for rest in ("look", "look-rows", "look-row", "look-move", "look-version", "put-in-force")
+    },
+    **{
+        f"POST /api/v1/baselines/{{channel}}/{step}": Role.ENGINEER
+        for step in ("{step}", "from-period", "copy")
+    },
 }
 FILLED = {
     "valve": "XV-103", "tag": "XV-103", "alarm": "passing", "name": "North", "receiver": "nobody", "id": "1",
+    "number": "1", "channel": "XV-103", "step": "hold",
 }  # fmt: skip
 ENDLESS = "/api/v1/events"
 
