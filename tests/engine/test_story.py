@@ -173,7 +173,7 @@ def test_silent_sensor() -> None:
 
 
 def test_loose_sensor() -> None:
-    rig = tagged().run(3 * HOUR_S, {**BASE, "AE-2": BASE["AE-2"] - 12}, TAGS)
+    rig = tagged().run(5 * HOUR_S, {**BASE, "AE-2": BASE["AE-2"] - 12}, TAGS)
     said(rig, "XV-2", "Its sensor has a fault.", "It waits for its sensor (loose) to be put right.")
 
 

@@ -44,7 +44,8 @@ class Heard(NamedTuple):
     """What a tick offers for learning; arrays over all channels.
 
     Attributes:
-        level, spread: float32 dB, NaN without data. last_us: int64 time of the newest sample.
+        level, spread: float32 dB, NaN without data. step: float32 dB, change since the tick before.
+        last_us: int64 time of the newest sample.
         fit: bool, steady and under test conditions. mode: int, present mode of the channel's group.
         calm: bool, nothing under suspicion in the channel's group.
         on: bool, the channel's group closes this tick.
@@ -53,6 +54,7 @@ class Heard(NamedTuple):
 
     level: F32
     spread: F32
+    step: F32
     last_us: I64
     fit: Bools
     mode: Ints
@@ -74,7 +76,7 @@ class Baselines:
 
     STATE_CHANNEL = (
         "value", "scale", "anchor", "learned", "approved", "entries", "since_us", "ring", "stamp", "head",
-        "usual_spread", "taken_us", "samples", "held",
+        "usual_spread", "usual_step", "taken_us", "samples", "held",
     )  # fmt: skip
     STATE_GROUP = ("modes",)
 
@@ -112,6 +114,8 @@ class Baselines:
         self.stamp = np.zeros((*shape, RING), np.uint16)
         self.head: npt.NDArray[np.int16] = np.zeros(shape, np.int16)
         self.usual_spread: F32 = np.full(channels, np.nan, np.float32)
+        self.usual_step: F32 = np.full(channels, np.nan, np.float32)
+        """Mean square of the change from tick to tick, dB^2."""
         self.taken_us: I64 = np.zeros(channels, np.int64)
         self.samples: npt.NDArray[np.int32] = np.zeros(channels, np.int32)
         self.modes: npt.NDArray[np.int8] = np.ones(groups, np.int8)
@@ -151,6 +155,9 @@ class Baselines:
         self.taken_us[rows] = heard.last_us[rows]
         spread, usual = heard.spread[rows], self.usual_spread[rows]
         self.usual_spread[rows] = np.where(np.isnan(usual), spread, usual + SPREAD_SHARE * (spread - usual))
+        step, usual = np.square(heard.step[rows]), self.usual_step[rows]
+        moved = np.where(np.isnan(usual), step, usual + SPREAD_SHARE * (step - usual))
+        self.usual_step[rows] = np.where(np.isnan(step), usual, moved)
 
     def _finish(self, at_us: int, rows: Ints, mode: Ints, free: Bools, is_suspect: Suspect) -> None:
         """Channels that have now heard enough get their baseline."""

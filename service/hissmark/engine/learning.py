@@ -134,20 +134,29 @@ def learn_baselines(
     calm: Bools,
 ) -> None:  # fmt: skip
     """Offer the tick's floors to the baselines."""
-    take_floors(state, portion.at_us, floors_of(state, portion, on, signal, blocked, groups, calm))
+    due = portion.at_us % state.baselines.stride_us == 0
+    step = step_of(state, portion.at_us, signal) if due else np.full(len(on), np.nan, np.float32)
+    take_floors(state, portion.at_us, floors_of(state, portion, on, signal, step, blocked, groups, calm))
 
 
 def floors_of(
-    state: State, portion: Portion, on: Bools, signal: Signal, blocked: npt.NDArray[np.uint8], groups: Groups,
-    calm: Bools,
+    state: State, portion: Portion, on: Bools, signal: Signal, step: F32, blocked: npt.NDArray[np.uint8],
+    groups: Groups, calm: Bools,
 ) -> Floors:  # fmt: skip
-    """What a tick has to offer to the baselines."""
+    """What a tick has to offer to the baselines. `step`: see `step_of`."""
     of, levels = state.layout.group_of, signal.levels
     return Floors(
-        levels.low, levels.high - levels.low, signal.last_us,
+        levels.low, levels.high - levels.low, step, signal.last_us,
         fit_to_learn(state, portion.at_us, blocked, signal.unsteady), groups.mode[of], calm[of], on,
         portion.groups & strange_groups(state, groups),
     )  # fmt: skip
+
+
+def step_of(state: State, at_us: int, signal: Signal) -> F32:
+    """Change of every floor since the tick before, float32[channels] dB."""
+    before_us = at_us - state.settings.signal.tick_s * US
+    before = state.windows.measure(slice(None), before_us, signal.length_us).low
+    return np.asarray(signal.levels.low - before, np.float32)
 
 
 def fit_to_learn(

@@ -17,10 +17,12 @@ from hissmark.judge.verdict import NONE
 from hissmark.judge.verdicts import SensorHealth, Verdict
 
 
-def raise_alarms(state: State, at_us: int, on: Bools, verdict: npt.NDArray[np.uint8], rise: F32, margin: F32,
+def raise_alarms(
+    state: State, at_us: int, on: Bools, verdict: npt.NDArray[np.uint8], rise: F32, limit: F32, margin: F32,
     blocked: npt.NDArray[np.uint8], signal: Signal, groups: Groups,
 ) -> list[JournalEntry]:  # fmt: skip
-    limit, deadband = state.tuned.rise_limit_db, state.tuned.deadband_db
+    """Advance all alarms by one tick. `limit`: float32[channels] dB, see `rise_limits`."""
+    deadband = state.tuned.deadband_db
     judged = (blocked == NONE) & (signal.unsteady == NONE)
     passes = verdict == Verdict.PASSING
     contested = _leading_contested(state, verdict, rise)

@@ -58,6 +58,7 @@ _RANGES: dict[type, dict[str, Range]] = {
         "fault_delay_s": (0, 30 * _DAY_S),
         "contested_delay_s": (0, 30 * _DAY_S),
         "max_shelve_s": (60, 30 * _DAY_S),
+        "budget_per_year": (0, 1000),
     },
     RepairSettings: {
         "hold_s": (60, 7 * _DAY_S),

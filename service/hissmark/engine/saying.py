@@ -11,7 +11,7 @@ from hissmark.engine.growing import trends_of
 from hissmark.engine.intake import Portion
 from hissmark.engine.measuring import Signal
 from hissmark.engine.readings import Tick
-from hissmark.engine.standing import or_silence
+from hissmark.engine.standing import or_silence, rise_limits
 from hissmark.engine.state import F32, Bools, State
 from hissmark.judge.group import Groups
 from hissmark.judge.verdict import NONE
@@ -29,7 +29,7 @@ def tick_of(
     of = state.layout.group_of
     open_ = np.where(conditions.open_, 1, np.where(conditions.position_unknown, 2, 0)).astype(np.uint8)
     source, second, explanation = standing_sources(state, groups, leak, rise)
-    group_margin = np.where(source >= 0, margin[np.maximum(source, 0)], calm_margin(state, rise, of))
+    group_margin = np.where(source >= 0, margin[np.maximum(source, 0)], calm_margin(state, rise, scale, of))
     levels = signal.levels
     return Tick(
         portion.at_us, np.flatnonzero(portion.groups).astype(np.int32),
@@ -75,8 +75,8 @@ def standing_sources(
     return source, second, explanation
 
 
-def calm_margin(state: State, rise: F32, of: npt.NDArray[np.int32]) -> F32:
+def calm_margin(state: State, rise: F32, scale: F32, of: npt.NDArray[np.int32]) -> F32:
     """Without a source: how far the rises stay below their limits, float32[groups] dB; the least counts."""
     left = np.full(len(state.layout.group_names), np.inf, np.float32)
-    np.minimum.at(left, of, state.tuned.rise_limit_db - or_silence(rise))
+    np.minimum.at(left, of, rise_limits(state, scale) - or_silence(rise))
     return np.where(np.isfinite(left), left, np.nan).astype(np.float32)

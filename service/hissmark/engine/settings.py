@@ -141,6 +141,8 @@ class AlarmSettings:
         fault_delay_s: on-delay of sensor faults.
         contested_delay_s: on-delay of `contested`.
         max_shelve_s: longest time an alarm may be shelved.
+        budget_per_year: false alarms that the noise of a valve's own sensor may cost in a year; a noisy
+            sensor gets a higher limit than `rise_limit_db` from it. 0: `rise_limit_db` alone counts.
         priority: which priority an alarm gets.
     """
 
@@ -150,6 +152,7 @@ class AlarmSettings:
     fault_delay_s: int = 900
     contested_delay_s: int = 1800
     max_shelve_s: int = 12 * 3600
+    budget_per_year: float = 0.1
     priority: PrioritySettings = PrioritySettings()
 
 

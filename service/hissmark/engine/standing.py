@@ -9,6 +9,7 @@ from hissmark.engine.measuring import Signal
 from hissmark.engine.state import F32, Bools, State
 from hissmark.judge import evidence as ev
 from hissmark.judge.group import Groups
+from hissmark.judge.noiselimit import LARGEST, correlation, noise_limit
 from hissmark.judge.verdict import NONE, Standing, give
 from hissmark.judge.verdicts import Reason
 from hissmark.signal.levels import RESOLVABLE_DIFFERENCE_DB, leak_only
@@ -27,9 +28,28 @@ def time_leads(state: State, judged: Bools, ratio: F32) -> None:
     state.lead_s[judged] = changed[judged]
 
 
-def update_passing(state: State, on: Bools, rise: F32, margin: F32, judged: Bools) -> None:
+def rise_limits(state: State, scale: F32) -> F32:
+    """Rise from which each channel may be called a leak, float32[channels] dB: the limit that is set, or what
+    its own noise asks for under the false-alarm budget where that is more.
+
+    `scale`: float32[channels] dB, of the baseline in the present operating condition.
+    """
+    limit = state.tuned.rise_limit_db
+    with np.errstate(invalid="ignore"):
+        noisy = np.flatnonzero((scale * LARGEST > limit) & (state.tuned.budget_per_year > 0))
+    if not len(noisy):
+        return limit
+    own = scale[noisy]
+    phi = correlation(state.baselines.usual_step[noisy], own)
+    wanted = own * noise_limit(state.tuned.budget_per_year[noisy], state.settings.signal.tick_s, phi)
+    limit = limit.copy()
+    limit[noisy] = np.maximum(limit[noisy], wanted)
+    return limit
+
+
+def update_passing(state: State, on: Bools, rise: F32, margin: F32, limit: F32, judged: Bools) -> None:
     """A valve counts as passing from enough evidence until evidence or rise are gone."""
-    limit, deadband = state.tuned.rise_limit_db, state.tuned.deadband_db
+    deadband = state.tuned.deadband_db
     with np.errstate(invalid="ignore"):
         evidence = state.evidence + ev.persistence(state.lead_s)
         # On a loud background a source rises less than its neighbours: the group's rise meets the limit.
@@ -72,8 +92,9 @@ def verdicts_of(
     group_passes[of[judged]] = True
     with np.errstate(invalid="ignore"):
         material = rise > np.maximum(1.0, 2.0 * scale)
-        above = rise >= state.tuned.rise_limit_db
-        noticeable = rise >= state.tuned.rise_limit_db - state.tuned.deadband_db
+        limit = rise_limits(state, scale)
+        above = rise >= limit
+        noticeable = rise >= limit - state.tuned.deadband_db
     return give(
         Standing(
             state.valve,

@@ -20,6 +20,7 @@ from hissmark.engine.saying import tick_of
 from hissmark.engine.standing import (
     highest_rise,
     margins_of,
+    rise_limits,
     time_leads,
     update_passing,
     verdicts_of,
@@ -127,7 +128,8 @@ class Stepper(State):
     def decide(self, seen: Seen) -> Decided:
         """Which valves count as passing from here on, every verdict, the alarms that follow."""
         steady = seen.signal.unsteady == NONE
-        update_passing(self, seen.on, seen.rise, seen.margin, (seen.blocked == NONE) & steady)
+        limit = rise_limits(self, seen.scale)
+        update_passing(self, seen.on, seen.rise, seen.margin, limit, (seen.blocked == NONE) & steady)
         verdict, reason = verdicts_of(
             self, seen.signal, seen.blocked, seen.rise, seen.scale, seen.baseline, seen.groups
         )
@@ -136,8 +138,8 @@ class Stepper(State):
             seen.baseline,
         )  # fmt: skip
         entries = raise_alarms(
-            self, seen.portion.at_us, seen.on, verdict, seen.rise, seen.margin, seen.blocked, seen.signal,
-            seen.groups,
+            self, seen.portion.at_us, seen.on, verdict, seen.rise, limit, seen.margin, seen.blocked,
+            seen.signal, seen.groups,
         )  # fmt: skip
         return Decided(verdict, reason, entries)
 

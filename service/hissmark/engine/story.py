@@ -16,13 +16,15 @@ from hissmark.engine.engine import Engine
 from hissmark.engine.growing import trend_of
 from hissmark.engine.intake import NEVER, US
 from hissmark.engine.register import Channel
-from hissmark.engine.standing import NOT_HIGHEST
+from hissmark.engine.standing import NOT_HIGHEST, rise_limits
 from hissmark.engine.step import Look
-from hissmark.engine.telling import Background, Gathered, Score, Story, Test, Voice
+from hissmark.engine.telling import Background, Gathered, Limit, Score, Story, Test, Voice
+from hissmark.engine.tuned import with_values
 from hissmark.engine.wants import wants_of
 from hissmark.judge import evidence as ev
 from hissmark.judge.explain import IMPOSSIBLE, Fit, Heard, expected_level
 from hissmark.judge.group import Channels, scored
+from hissmark.judge.noiselimit import correlation
 from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
 from hissmark.signal.levels import leak_only
 
@@ -134,11 +136,25 @@ def _story(
     voices = _voices(engine, rows, tick, scores[0])
     own = channel - rows.start
     settings = engine.stepper.tuned.settings_of(channel)
+    limit = _limit(engine, channel, tick.scale[own])
+    settings = with_values(settings, {"rise_limit_db": limit.db})
     wants = wants_of(settings, members[own], tick.at_us, voices, scores, background, evidence, test)
     return Story(
         tick.at_us, engine.layout.group_names[group], members[own].name, members[own].subject,
         voices[own].verdict, voices[own].reason, voices, background, scores, evidence, wants,
+        limit,
     )  # fmt: skip
+
+
+def _limit(engine: Engine, channel: int, scale_db: float) -> Limit:
+    """The rise that the valve has to reach, and where it comes from."""
+    step = engine.stepper
+    scale = np.full(len(step.valve), np.nan, np.float32)
+    scale[channel] = scale_db
+    set_db = float(step.tuned.rise_limit_db[channel])
+    found = max(set_db, float(rise_limits(step, scale)[channel]))
+    phi = correlation(step.baselines.usual_step[[channel]], scale[[channel]])
+    return Limit(found, set_db, step.tuned.values_of(channel)["budget_per_year"], float(phi[0]))
 
 
 def _voices(engine: Engine, rows: slice, tick: _Tick, best: Score) -> tuple[Voice, ...]:

@@ -28,6 +28,7 @@ from hissmark.engine.learning import (
     fit_to_learn,
     floors_of,
     learn_acoustics,
+    step_of,
     take_floors,
 )
 from hissmark.engine.measuring import Timing, timing_of, unsteady_of
@@ -45,7 +46,7 @@ MOST_TICKS = 240
 NOT_COMPARED = frozenset({"windows", "process", "acoustics", "strangers", "baseline", "step.said"})
 """Parts that every copy has its own of, or that only learning changes."""
 NOT_LEARNED = frozenset({"windows", "process", "acoustics", "health", "repairs", "trends", "step", "alarms"})
-LEARNED = ("value", "scale", "anchor", "usual_spread", "modes")
+LEARNED = ("value", "scale", "anchor", "usual_spread", "usual_step", "modes")
 """What a tick reads of the backgrounds."""
 MOVING = {
     "step.stroked_us": NEVER, "step.open_us": 0, "alarms.until_us": 0,
@@ -160,12 +161,13 @@ class Stretch:
         mine = slice(tick * channels, (tick + 1) * channels)
         timing = Timing(*(array[mine] for array in timing))
         levels = self.copies.windows.measure(mine, at_us, timing.length_us)
+        before = self.copies.windows.measure(mine, at_us - self._step_us, timing.length_us).low
         fit = fit_to_learn(stepper, at_us + later_us, standing.blocked, unsteady_of(stepper, levels, timing))
         everyone = np.ones(channels, bool)
         last_us = np.where(timing.last_us > 0, timing.last_us + later_us, 0)
         return Floors(
-            levels.low, levels.high - levels.low, last_us, fit, np.full(channels, standing.mode, np.intp),
-            everyone, everyone, np.zeros(1, bool),
+            levels.low, levels.high - levels.low, levels.low - before, last_us, fit,
+            np.full(channels, standing.mode, np.intp), everyone, everyone, np.zeros(1, bool),
         )  # fmt: skip
 
     def _fill_learned(self, stepper: Stepper, begin: int, end: int) -> None:
@@ -182,7 +184,8 @@ class Stretch:
             return taken
         copies = self.copies
         calm = calm_groups(copies, seen.groups, seen.on)
-        taught = floors_of(copies, seen.portion, seen.on, seen.signal, seen.blocked, seen.groups, calm)
+        step = step_of(copies, seen.portion.at_us, seen.signal)
+        taught = floors_of(copies, seen.portion, seen.on, seen.signal, step, seen.blocked, seen.groups, calm)
         for tick, floors, _ in lessons:
             if tick < taken and not self._same_lesson(taught, floors, tick):
                 return tick

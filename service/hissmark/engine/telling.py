@@ -162,6 +162,25 @@ class Gathered:
 
 
 @dataclass(frozen=True, slots=True)
+class Limit:
+    """The rise from which the valve may be called a leak, dB.
+
+    Attributes:
+        set_db: by the settings. db: the same, or more where the sensor's own noise asks for it under the
+            budget of false alarms a year. correlation: of its floors from tick to tick.
+    """
+
+    db: float
+    set_db: float
+    budget_per_year: float
+    correlation: float
+
+    @property
+    def by_noise(self) -> bool:
+        return self.db > self.set_db
+
+
+@dataclass(frozen=True, slots=True)
 class Story:
     """Everything behind one verdict. `evidence` is None where only the history of the tick is left; `trend`
     is that of a passing valve, once it is known."""
@@ -177,6 +196,7 @@ class Story:
     scores: tuple[Score, ...]
     evidence: Gathered | None
     wants: tuple[Want, ...]
+    limit: Limit
     trend: Trend | None = None
 
     @property

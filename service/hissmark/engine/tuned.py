@@ -44,6 +44,7 @@ TUNABLE: dict[str, type] = {
     "deadband_db": AlarmSettings,
     "fault_delay_s": AlarmSettings,
     "contested_delay_s": AlarmSettings,
+    "budget_per_year": AlarmSettings,
     "clear_db": PrioritySettings,
     "severe_db": PrioritySettings,
 }
@@ -75,6 +76,7 @@ class Tuned:
     deadband_db: F32
     fault_delay_s: F32
     contested_delay_s: F32
+    budget_per_year: F32
     clear_db: F32
     severe_db: F32
     settle_us: npt.NDArray[np.int64]

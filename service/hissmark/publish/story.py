@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from hissmark.engine.reasons import trend_text
-from hissmark.engine.telling import Background, Gathered, Lacking, Score, Story, Voice, Want
+from hissmark.engine.telling import Background, Gathered, Lacking, Limit, Score, Story, Voice, Want
 from hissmark.engine.wants import blames, name_of
 from hissmark.judge.verdicts import BaselineState, Verdict
 from hissmark.publish.sentences import listing, reason_sentence
@@ -28,6 +28,8 @@ def told(story: Story) -> list[str]:
     ]
     if story.own.is_valve and story.evidence is not None and story.verdict is not Verdict.NOT_TESTABLE:
         paragraphs.append(evidence_sentence(story.evidence))
+    if story.own.is_valve and story.limit.by_noise:
+        paragraphs.append(limit_sentence(story.limit, story.background))
     if story.trend is not None:
         paragraphs.append(f"The leak is {trend_text(story.trend)}, over {_span(story.trend.span_s)}.")
     if story.own.is_valve and story.evidence is None:
@@ -38,6 +40,14 @@ def told(story: Story) -> list[str]:
 def changes(story: Story) -> list[str]:
     """What would change the verdict, one sentence each."""
     return [want_sentence(want, story.subject) for want in story.wants]
+
+
+def limit_sentence(limit: Limit, background: Background) -> str:
+    """Why the limit of this valve is higher than the one that was set."""
+    return (
+        f"Its own noise (scatter {db(background.scale_db)}) asks for a rise of {db(limit.db)} instead of "
+        f"{db(limit.set_db)}, to keep to {limit.budget_per_year:g} false alarms a year."
+    )
 
 
 def _span(span_s: float) -> str:

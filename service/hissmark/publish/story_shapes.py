@@ -84,6 +84,15 @@ class EvidenceShape(TypedDict):
     passing: bool
 
 
+class LimitShape(TypedDict):
+    """The rise that counts as a leak: what is set, and more where the sensor's noise asks for it."""
+
+    rise_db: float
+    set_db: float
+    budget_per_year: float
+    correlation: float
+
+
 class WantShape(TypedDict):
     """One thing that would change the verdict."""
 
@@ -114,6 +123,7 @@ class StoryShape(TypedDict):
     background: BackgroundShape
     explanations: list[ScoreShape]
     evidence: EvidenceShape | None
+    limit: LimitShape
     trend: TrendReading | None
     wants: list[WantShape]
 
@@ -176,6 +186,12 @@ def story_shape(story: Story, basis: str, saved_us: int | None) -> StoryShape:
         "background": _background(story.background),
         "explanations": [_score(s) for s in story.scores],
         "evidence": None if story.evidence is None else _evidence(story.evidence),
+        "limit": {
+            "rise_db": _2(story.limit.db),
+            "set_db": _2(story.limit.set_db),
+            "budget_per_year": story.limit.budget_per_year,
+            "correlation": _2(story.limit.correlation),
+        },
         "trend": trend_reading(story.trend),
         "wants": [_want(w, story.subject) for w in story.wants],
     }
