@@ -1,0 +1,188 @@
+"""A trial from request to result: replay, what happened, comparison, counts, suggestion."""
+
+from __future__ import annotations
+
+import dataclasses
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from hissmark.alarms.journal import AlarmKind, JournalEntry
+from hissmark.engine.layout import Layout
+from hissmark.engine.trials import Setting
+from hissmark.publish.times import rfc3339, rfc3339_or_none
+from hissmark.repairs.truth import Span
+from hissmark.store.journal import JournalFilter
+from hissmark.store.reader import Reader
+from hissmark.tune.compare import Difference, compare, counts, told_apart
+from hissmark.tune.episodes import Episode, episodes
+from hissmark.tune.period import Outcome
+from hissmark.tune.request import DAY_US, Axis, Kind, Request, setting_shape, spaced
+from hissmark.tune.shapes import episode_shape, pairs_shape, score_shape
+from hissmark.tune.suggest import Point, choose, closest
+from hissmark.tune.truth import score
+from hissmark.tune.versions import tuned_at
+
+KINDS = frozenset(AlarmKind)
+YEAR_US = 365.25 * DAY_US
+MOST_LISTED = 2000
+"""Alarms and differences listed in a result; all are counted."""
+Replay = Callable[[Request], Outcome]
+SUGGESTED_OVER = (
+    Axis("rise_limit_db", spaced(3.0, 12.0, 10)),
+    Axis("odds_limit", (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0)),
+)
+"""What a suggestion looks through where no settings are named."""
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What is known of the period besides the samples."""
+
+    layout: Layout
+    reader: Reader
+    known: Sequence[Span]
+
+
+def work(sight: Sight, request: Request, replay: Replay) -> dict[str, Any]:
+    """Carry a request out; the result as JSON has it."""
+    began_s = time.perf_counter()
+    if request.kind is Kind.SUGGEST and not request.axes:
+        request = dataclasses.replace(request, axes=SUGGESTED_OVER)
+    outcome = replay(request)
+    groups = request.groups(sight.layout)
+    happened = _happened(sight.reader, groups, request)
+    runs = [_episodes(outcome, v, request) for v in range(len(outcome.entries))]
+    result = {
+        "request": request.shape(),
+        "groups": groups,
+        "valves": _valves(sight.layout, groups),
+        "basis": _basis(outcome, request, compare(happened, runs[0])),
+        "samples": outcome.samples,
+        "ticks": outcome.ticks,
+        "ticks_singly": outcome.singly,
+    }
+    if request.kind is Kind.TRY:
+        result |= _tried(sight, happened, runs)
+    else:
+        result |= _swept(sight, request, groups, runs)
+    return result | {"took_s": round(time.perf_counter() - began_s, 2)}
+
+
+def _tried(sight: Sight, happened: list[Episode], runs: list[list[Episode]]) -> dict[str, Any]:
+    pairs = told_apart(compare(happened, runs[1]), compare(happened, runs[0]))
+    differing = [p for p in pairs if p.difference is not Difference.SAME]
+    return {
+        "happened": [episode_shape(e) for e in happened[:MOST_LISTED]],
+        "would": [episode_shape(e) for e in runs[1][:MOST_LISTED]],
+        "differences": pairs_shape(differing[:MOST_LISTED]),
+        "counts": counts(pairs),
+        "counts_by_change": counts(compare(runs[0], runs[1])),
+        "score_happened": score_shape(score(sight.known, happened)),
+        "score_would": score_shape(score(sight.known, runs[1])),
+    }
+
+
+def _swept(sight: Sight, request: Request, groups: list[str], runs: list[list[Episode]]) -> dict[str, Any]:
+    valve_years = _valves(sight.layout, groups) * (request.to_us - request.from_us) / YEAR_US
+    points = []
+    for variant, found in zip(request.variants(), runs, strict=True):
+        values = dict(variant[0].values) if variant else {}
+        points.append(Point(values, _count(found), valve_years, score(sight.known, found)))
+    here, tried = points[0], points[1:]
+    result = {
+        "axes": [{"setting": a.setting, "values": list(a.values)} for a in request.axes],
+        "here": _point_shape(here, runs[0], runs[0]) | {"values": in_force(sight, request, groups)},
+        "points": [_point_shape(p, r, runs[0]) for p, r in zip(tried, runs[1:], strict=True)],
+        "valve_years": valve_years,
+    }
+    if request.kind is Kind.SUGGEST and request.budget is not None:
+        chosen = choose(tried, request.budget, closest(in_force(sight, request, groups)))
+        result |= {"budget": request.budget, "suggestion": chosen and _suggested(request, chosen)}
+    return result
+
+
+def _suggested(request: Request, point: Point) -> dict[str, Any]:
+    setting = Setting(request.level, request.subject, point.values)
+    return _point_shape(point, [], []) | {"settings": [setting_shape(setting)]}
+
+
+def in_force(sight: Sight, request: Request, groups: list[str]) -> dict[str, float]:
+    """The swept settings as they were when the period ended, at the first valve concerned."""
+    tuned = tuned_at(sight.layout, sight.reader, request.to_us)
+    wanted = [i for i, c in enumerate(sight.layout.channels) if c.group in groups and c.valve]
+    channels = sight.layout.channels
+    wanted = [i for i in wanted if request.subject in (channels[i].subject, channels[i].group)] or wanted
+    values = tuned.values_of(wanted[0]) if wanted else {}
+    return {axis.setting: values[axis.setting] for axis in request.axes if axis.setting in values}
+
+
+def _point_shape(point: Point, found: list[Episode], in_force_: list[Episode]) -> dict[str, Any]:
+    return {
+        "values": dict(point.values),
+        "alarms": point.alarms,
+        "a_year": round(point.a_year, 4),
+        "false_a_year": None if point.false_a_year is None else round(point.false_a_year, 4),
+        "against_now": counts(compare(in_force_, found)),
+        "score": score_shape(point.score),
+    }
+
+
+def _count(found: list[Episode]) -> dict[str, int]:
+    return {kind.value: sum(e.alarm is kind for e in found) for kind in AlarmKind}
+
+
+def _valves(layout: Layout, groups: list[str]) -> int:
+    return sum(c.group in groups and c.valve is not None for c in layout.channels)
+
+
+def _basis(outcome: Outcome, request: Request, again: Sequence[Any]) -> dict[str, Any]:
+    """What the replay rests on, and how well it reproduces what happened under the settings in force."""
+    same = sum(p.difference is Difference.SAME for p in again)
+    began = outcome.began_us
+    learned_s = 0.0 if began is None else max(0, request.from_us - began) / 1e6
+    return {
+        "from": rfc3339_or_none(began),
+        "learned_from": "the period before",
+        "learned_days": round(learned_s / 86_400, 2),
+        "reproduced": same,
+        "of": len(again),
+        "sentence": _sentence(began, learned_s, same, len(again)),
+    }
+
+
+def _sentence(began: int | None, learned_s: float, same: int, of: int) -> str:
+    if began is None:
+        return "There are no samples of these valves in the period or before it."
+    start = (
+        f"Backgrounds were learned from {learned_s / 86_400:.1f} days before the period, {rfc3339(began)} on."
+        if learned_s
+        else "There is nothing on record before the period, so its beginning went into learning backgrounds."
+    )
+    if not of:
+        return f"{start} No alarm happened, and with the settings in force none comes out."
+    return f"{start} With the settings in force the replay gives {same} of {of} alarms as they happened."
+
+
+def _episodes(outcome: Outcome, variant: int, request: Request) -> list[Episode]:
+    entries = [(0, e) for e in (*outcome.before, *outcome.entries[variant])]
+    return episodes(entries, request.from_us, request.to_us, KINDS)
+
+
+def _happened(reader: Reader, groups: list[str], request: Request) -> list[Episode]:
+    """Alarms of the journal that were raised in the period."""
+    entries: list[tuple[int, JournalEntry]] = []
+    for group in groups:
+        before = sorted(reader.journal_before(request.from_us, group=group), key=lambda row: row[0].seq)
+        entries += [(row.seq, row.entry) for row, _ in before]
+        entries += [(row.seq, row.entry) for row in _journal(reader, group, request)]
+    return episodes(entries, request.from_us, request.to_us, KINDS)
+
+
+def _journal(reader: Reader, group: str, request: Request) -> Iterator[Any]:
+    wanted = JournalFilter(group=group, from_us=request.from_us, to_us=request.to_us)
+    after = 0
+    while page := reader.journal(wanted, after_seq=after, limit=1000):
+        yield from page
+        after = page[-1].seq

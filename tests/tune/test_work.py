@@ -1,0 +1,183 @@
+"""Trials on a stored history: it is reproduced, settings move it, sweeps and suggestions add up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hissmark.alarms.journal import JournalEntry
+from hissmark.engine.change import Change, Level, settings_change
+from hissmark.publish.times import rfc3339
+from hissmark.site.load import Site, load_site
+from hissmark.store import open_store
+from hissmark.store.changes import record_change
+from hissmark.tune.request import TuneError
+from hissmark.tune.shares import carry_out
+from support.recorded import RecordedRig, recording, write_site
+from support.rig import START_US, US
+
+HOUR_S = 3600.0
+QUIET = {f"AE-{i}": 24.0 + i for i in range(1, 6)}
+LEAK = QUIET | {"AE-1": 38.0, "AE-2": 30.0, "AE-3": 31.0, "AE-4": 27.0}
+"""XV-1 over its background of 25 dB, its neighbours with what they hear of it."""
+DOUBTFUL = QUIET | {"AE-5": 34.0}
+
+
+@dataclass
+class Past:
+    """A site whose store holds twelve hours, as the service would have left them."""
+
+    folder: Path
+    site: Site
+    journal: list[JournalEntry]
+
+    def ask(self, **more: Any) -> dict[str, Any]:
+        request = {"from": at(1.6), "to": at(12.0), "before_days": 1.0, "valves": []} | more
+        return carry_out(self.site, request, lambda share: None, 1)
+
+    def alarms(self, result: dict[str, Any], side: str = "would") -> list[tuple[str, str, str]]:
+        return [(e["valve"], e["alarm"], e["raised"]) for e in result[side]]
+
+
+def at(hours: float) -> str:
+    return rfc3339(START_US + int(hours * HOUR_S * US))
+
+
+@pytest.fixture(scope="module")
+def past(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Past]:
+    folder = write_site(tmp_path_factory.mktemp("tune") / "site")
+    with recording(folder) as rig:
+        rig.run(1.6 * HOUR_S, QUIET, {"ZT-1": 0.5})
+        rig.run(2.0 * HOUR_S, LEAK, {"ZT-1": 0.5})
+        rig.run(2.0 * HOUR_S, QUIET, {"ZT-1": 0.5})
+        change(
+            rig,
+            folder,
+            settings_change(Level.VALVE, "XV-5", {"rise_limit_db": 5.0}, "ms", "hears too little"),
+        )
+        rig.run(2.0 * HOUR_S, DOUBTFUL, {"ZT-1": 0.5})
+        rig.run(2.0 * HOUR_S, QUIET, {"ZT-1": 0.5})
+        rig.run(2.5 * HOUR_S, LEAK, {"ZT-1": 0.5})
+        with rig.writer.transaction() as tx:
+            tx.journal(rig.journal)
+        rig.save()
+        yield Past(folder, load_site(folder), rig.journal)
+
+
+def change(rig: RecordedRig, folder: Path, wanted: Change) -> None:
+    """A change on record and in the engine, as the worker does it."""
+    store = open_store(rig_url(folder), folder)
+    try:
+        number = record_change(store, wanted, 0)
+        known = rig.engine.admit(wanted)
+        rig.engine.change(Change(**{**fields_of(known), "id": number}))
+        with rig.writer.transaction() as tx:
+            tx.action_applied(number, known.effective_us, "applied")
+    finally:
+        store.dispose()
+
+
+def rig_url(folder: Path) -> str:
+    return load_site(folder).store_url
+
+
+def fields_of(change: Change) -> dict[str, Any]:
+    return {name: getattr(change, name) for name in change.__slots__}
+
+
+def test_the_past_has_alarms_to_move(past: Past) -> None:
+    raised = [(e.valve, str(e.alarm)) for e in past.journal if e.event == "raised"]
+    assert raised.count(("XV-1", "passing")) == 2
+
+
+def test_settings_in_force_reproduce_what_happened(past: Past) -> None:
+    result = past.ask(kind="try", settings=[{"level": "site", "values": {"on_delay_s": 120.0}}])
+    assert result["basis"]["reproduced"] == result["basis"]["of"] > 0
+    assert past.alarms(result, "happened") == past.alarms(result, "would")
+    assert result["differences"] == []
+
+
+def test_a_longer_delay_moves_alarms_and_an_insensitive_limit_loses_them(past: Past) -> None:
+    later = past.ask(kind="try", settings=[{"level": "site", "values": {"on_delay_s": 900.0}}])
+    assert later["counts"]["later"] == 3
+    assert {d["shift_s"] for d in later["differences"] if d["difference"] == "later"} == {780.0}
+    lost = past.ask(
+        kind="try", settings=[{"level": "valve", "subject": "XV-1", "values": {"rise_limit_db": 30.0}}]
+    )
+    assert {(d["valve"], d["alarm"]) for d in lost["differences"] if d["difference"] == "lost"} >= {
+        ("XV-1", "passing")
+    }
+
+
+def test_a_sweep_has_every_combination_and_the_present_point(past: Past) -> None:
+    axes = [
+        {"setting": "rise_limit_db", "values": [4.0, 6.0, 20.0]},
+        {"setting": "odds_limit", "values": [2.0, 8.0]},
+    ]
+    result = past.ask(kind="sweep", axes=axes)
+    assert [tuple(p["values"].values()) for p in result["points"]] == [
+        (4.0, 2.0), (4.0, 8.0), (6.0, 2.0), (6.0, 8.0), (20.0, 2.0), (20.0, 8.0),
+    ]  # fmt: skip
+    assert result["here"]["values"]["odds_limit"] == 2.0
+    by_limit = {p["values"]["rise_limit_db"]: p["alarms"]["passing"] for p in result["points"]}
+    assert by_limit[20.0] == 0 < by_limit[6.0] <= by_limit[4.0]
+    assert result["valve_years"] == pytest.approx(5 * 10.4 / 24 / 365.25)
+
+
+def test_a_sweep_point_is_what_a_trial_of_its_own_gives(past: Past) -> None:
+    values = {"rise_limit_db": 4.0, "odds_limit": 8.0}
+    axes = [{"setting": name, "values": [value]} for name, value in values.items()]
+    point = past.ask(kind="sweep", axes=axes)["points"][0]
+    alone = past.ask(kind="try", settings=[{"level": "site", "values": values}])
+    assert sum(point["alarms"].values()) == len(alone["would"])
+
+
+def test_a_suggestion_keeps_to_the_budget(past: Past) -> None:
+    a_year = 1 / (5 * 10.4 / 24 / 365.25)
+    generous = past.ask(kind="suggest", budget=min(1000.0, 3.5 * a_year))
+    assert generous["suggestion"]["a_year"] <= 3.5 * a_year
+    strict = past.ask(kind="suggest", budget=0.01)
+    assert strict["suggestion"] is None or strict["suggestion"]["alarms"]["passing"] == 0
+
+
+def test_progress_is_told_and_only_the_valves_asked_for_are_replayed(past: Past) -> None:
+    heard: list[float] = []
+    request = {
+        "kind": "try", "from": at(2.0), "to": at(12.0), "before_days": 1.0, "valves": ["XV-1"],
+        "settings": [{"level": "site", "values": {"on_delay_s": 600.0}}],
+    }  # fmt: skip
+    result = carry_out(past.site, request, heard.append, 1)
+    assert result["groups"] == ["header"]
+    assert heard
+    assert heard == sorted(heard)
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"kind": "guess"}, "kind must be one of"),
+        ({"kind": "try"}, "at least one changed setting"),
+        (
+            {"kind": "try", "settings": [{"level": "site", "values": {"rise_limit_db": 900}}]},
+            "not believable",
+        ),
+        (
+            {"kind": "try", "settings": [{"level": "valve", "subject": "XV-77", "values": {"margin_db": 3}}]},
+            "XV-77",
+        ),
+        ({"kind": "try", "settings": [{"level": "site", "values": {"colour": 3}}]}, "cannot be tuned"),
+        ({"kind": "sweep", "axes": []}, "one or two settings"),
+        ({"kind": "sweep", "axes": [{"setting": "margin_db", "values": ["x"]}]}, "must be a number"),
+        ({"kind": "suggest"}, "budget"),
+        ({"kind": "try", "to": at(1.0)}, "must begin before it ends"),
+        ({"kind": "try", "valves": ["XV-0"]}, "no valve 'XV-0'"),
+        ({"kind": "try", "from": "yesterday"}, "from"),
+    ],
+)
+def test_a_request_that_makes_no_sense_is_told_why(past: Past, more: dict[str, Any], said: str) -> None:
+    with pytest.raises(TuneError, match=said):
+        past.ask(**more)
