@@ -43,6 +43,10 @@ RULES = (
     Rule("/metrics", Open.ON_THIS_MACHINE),
     # Settings name hosts, accounts and receivers of notifications.
     Rule("/api/v1/settings", Role.ENGINEER),
+    # What was in force when an alarm was raised is for everybody; changing and trying is the engineers'.
+    Rule("/api/v1/settings/tuned", Role.VIEWER),
+    Rule("/api/v1/settings/", Role.ENGINEER),
+    Rule("/api/v1/tuning/", Role.ENGINEER),
     Rule("/api/v1/audit", Role.ADMINISTRATOR),
     # What a leak is worth rests on these.
     Rule("/api/v1/calibration", Role.ENGINEER, only_to_act=True),

@@ -57,6 +57,7 @@ from hissmark.store.reader import Reader
 from hissmark.store.recall import story_at
 from hissmark.store.records import ActionRequest, ActionRow, ChangeRow, Reading
 from hissmark.store.writer import Writer
+from hissmark.tune.runs import Runs
 from hissmark.upkeep.baseline_desk import BaselineDesk
 from hissmark.web.api.figures import chatter_window_us
 from hissmark.web.app import create_app
@@ -157,6 +158,7 @@ class Daemon:
         )
         self._housekeeping.every(REPAIRS_S, self.desk.follow_up, "checks of repairs")
         self._housekeeping.every(REPAIRS_S, self.postman.deliver, "letters")
+        self.tuning = Runs(site.folder, self.clock.now_us)
         self.worth = WorthDesk(
             Appraiser(lambda: self.live.layout, self.reader, self._readings_at),
             self._store,
@@ -172,6 +174,7 @@ class Daemon:
             notifier=self.notifier,
             desk=self.desk,
             change=self.change,
+            tuning=self.tuning,
             tell=self.questions.ask,
             registers=self._takeover.book,
             baselines=self._baselines,
@@ -229,6 +232,7 @@ class Daemon:
     def stop(self) -> None:
         """Stop in the order that loses nothing: intake, worker (commits, saves), then the rest."""
         began_s = time.monotonic()
+        self.tuning.stop()
         self._housekeeping.stop()
         if self._sparkplug is not None:
             self._sparkplug.stop()

@@ -25,7 +25,9 @@ from hissmark.web.api import (
     register,
     register_changes,
     repairs,
+    settings,
     summaries,
+    tuning,
     valves,
     worth,
 )
@@ -83,6 +85,8 @@ def create_app(context: WebContext) -> FastAPI:
         register,
         register_changes,
         repairs,
+        settings,
+        tuning,
         summaries,
         worth,  # before valves: a tag may hold slashes
         valves,

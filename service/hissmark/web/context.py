@@ -20,6 +20,7 @@ from hissmark.repairs.desk import Desk
 from hissmark.store.notes import ShiftNote
 from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest
+from hissmark.tune.runs import Runs
 from hissmark.upkeep.baseline_desk import BaselineDesk
 from hissmark.upkeep.register_book import RegisterBook
 from hissmark.web.callers import Proxies
@@ -74,6 +75,7 @@ class WebContext:
         proxies: addresses whose word about others is believed.
         tls: whether the service itself encrypts.
         desk: takes findings and repairs, follows their checks.
+        tuning: trials of settings in the background; None where there is no site folder to try on.
         tell: the story of a channel (by its name) as of this moment; None where no engine is at hand, and it
             is worked out from the store. May raise TimeoutError.
         worth: values leaks, takes measured ones and assumptions.
@@ -96,6 +98,7 @@ class WebContext:
     proxies: Proxies = field(default_factory=Proxies)
     tls: bool = False
     desk: Desk | None = None
+    tuning: Runs | None = None
     tell: Tell | None = None
     worth: WorthDesk | None = None
     registers: RegisterBook | None = None
