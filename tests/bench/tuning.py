@@ -1,6 +1,6 @@
 """How fast settings are tried: replay from stored history and sweeps, on a plant written into a store.
 
-    python tests/bench/tuning.py year                  # one group of five channels, a year at 10 s, from the archive
+    python tests/bench/tuning.py year                  # one group of five channels, a year at 10 s
     python tests/bench/tuning.py year --channels 1 --days 60
     python tests/bench/tuning.py sweep                 # 20 x 20 over 100 valves and 30 days, two processes
 
@@ -19,12 +19,12 @@ from typing import Any
 
 import numpy as np
 
-from hissmark.daemon.long_history import groups_of
 from hissmark.decode.columns import Batch
 from hissmark.engine.layout import Layout
 from hissmark.publish.times import rfc3339
 from hissmark.site.load import Site, load_site
 from hissmark.store import Writer, open_store
+from hissmark.store.archive.filing import groups_of
 from hissmark.store.archive.seal import Sealer
 from hissmark.tune.shares import carry_out
 
@@ -111,8 +111,8 @@ def measured(site: Site, request: dict[str, Any], workers: int) -> dict[str, Any
     took_s, cpu_s = time.perf_counter() - began_s, _cpu_s() - cpu_s
     share = 100 * result["ticks_singly"] / max(result["ticks"], 1)
     print(
-        f"{result['samples']:,} samples, {result['ticks']:,} ticks ({share:.1f} % one by one) in {took_s:.1f} s, "
-        f"{cpu_s:.1f} s of processor time; {result['basis']['sentence']}"
+        f"{result['samples']:,} samples, {result['ticks']:,} ticks ({share:.1f} % one by one) in "
+        f"{took_s:.1f} s, {cpu_s:.1f} s of processor time; {result['basis']['sentence']}"
     )
     return result | {"cpu_s": cpu_s}
 
