@@ -97,6 +97,17 @@ def test_figures_of_one_group_and_span_stay_in_the_address(room: Room) -> None:
     assert "last=7d&group=Letdown" in browser.driver.current_url
 
 
+def test_the_figures_count_on_by_themselves(room: Room) -> None:
+    """A new alarm is in the figures without a reload; what was unfolded stays unfolded."""
+    room.plant.raise_alarm("XV-101", ago_min=3)
+    browser = room.open("/figures?last=24h")
+    browser.wait_text(".figures .sentence", "1 alarm,")
+    browser.wait("#per_10_min-title ~ details summary").click()
+    room.plant.raise_alarm("XV-201", ago_min=1)
+    browser.wait_text(".figures .sentence", "2 alarms,")
+    assert browser.run("return document.querySelector('#per_10_min-title ~ details').open")
+
+
 def test_a_shift_is_handed_over(room: Room) -> None:
     plant = room.plant
     plant.raise_alarm("XV-101", ago_min=13 * 60)  # before the shift

@@ -12,10 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as npst
 
+from hissmark.store.history import ChannelHistory
+from hissmark.store.ticked import history_of_channel
 from hissmark.upkeep.following import places_of
 from hissmark.web.history import history_of, runs, thin
 from hissmark.web.parameters import Span
-from support.invented import MINUTE_US, PASSING, QUIET, START_US, Invented, invented
+from support.invented import MINUTE_US, PASSING, QUIET, START_US, Invented, invented, tick_of
 
 
 @given(
@@ -87,3 +89,18 @@ def test_an_empty_span_is_empty(plant: Invented) -> None:
         plant.reader, places_of(None, plant.register.valves["XV-103"]), span, 100, tick_s=60, now_us=START_US
     )
     assert (found["at"], found["verdicts"], found["marks"]) == ([], [], [])
+
+
+def test_ticks_not_in_the_store_yet_are_in_the_chart(plant: Invented) -> None:
+    """The store is behind by half a minute of the clock, which in the demo is half an hour of the plant."""
+    channel = plant.register.valves["XV-103"]
+    valve, index = places_of(None, channel), plant.layout.channels.index(channel)
+    waiting = [tick_of(plant.layout, {"North": QUIET}, START_US + i * MINUTE_US) for i in range(3)]
+
+    def recent(from_us: int, to_us: int) -> ChannelHistory:
+        return history_of_channel([t for t in waiting if from_us <= t.at_us < to_us], index)
+
+    span = Span(START_US - 5 * MINUTE_US, START_US + 2 * MINUTE_US)
+    found = history_of(plant.reader, valve, span, 500, tick_s=60, now_us=START_US, recent=recent)
+    assert [at - START_US / 1e6 for at in found["at"]] == [60.0 * m for m in range(-5, 2)]
+    assert [run["value"] for run in found["verdicts"]] == ["passing", "quiet"]

@@ -66,6 +66,8 @@ EVENT_WORDS: dict[AlarmEvent, str] = {
 }
 
 
+BARELY_DB = 3.0
+"""An even rise below this is hardly worth the word noise (ISO 3744 does not resolve it either)."""
 FALLEN_DB = 6.0
 """An alarm that stands while its rise has fallen by this much says both."""
 
@@ -217,7 +219,12 @@ def _say_two(reading: GroupReading) -> str:
 
 def _say_even(reading: GroupReading) -> str:
     rises = sorted(c["rise_db"] for c in reading["channels"] if c["rise_db"] is not None)
-    by = f" by about {decibels(rises[len(rises) // 2])}" if rises else ""
+    middle = rises[len(rises) // 2] if rises else None
+    by = f" by about {decibels(abs(middle))}" if middle is not None else ""
+    if middle is not None and middle < 0:
+        return f"The whole group has become evenly quieter{by}; no valve stands out."
+    if middle is not None and middle < BARELY_DB:
+        return f"The whole group is a little louder{by}; no valve stands out."
     return f"The whole group has risen evenly{by}: outside noise, no valve stands out."
 
 

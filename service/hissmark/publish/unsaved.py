@@ -24,6 +24,12 @@ class Unsaved:
         with self._lock:
             self._ticks = []
 
+    def of_group(self, group: int, from_us: int, to_us: int) -> list[Tick]:
+        """A group's ticks (index in the layout) in [from_us, to_us), oldest first."""
+        with self._lock:
+            ticks = self._ticks[:]
+        return [t for t in ticks if from_us <= t.at_us < to_us and group in t.groups]
+
     def last_of_each(self, at_us: int) -> dict[int, Tick]:
         """Group (index in the layout) -> its last tick up to a moment, of the groups that are among these."""
         with self._lock:

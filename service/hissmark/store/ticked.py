@@ -11,6 +11,7 @@ import numpy.typing as npt
 from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
 from hissmark.store.blocks import CODES, LEVELS, NEXT_SOURCE, OF_GROUP, SECOND, SOURCE, Block
+from hissmark.store.history import ChannelHistory
 
 US = 1_000_000
 LONGEST_AGE_S = 65_534
@@ -40,6 +41,15 @@ def blocks_of(ticks: Sequence[Tick], layout: Layout) -> Iterator[tuple[str, Bloc
             channels, times[mine], {n: c[mine, members] for n, c in columns.items()},
             {n: c[mine, g] for n, c in of_group.items()},
         )  # fmt: skip
+
+
+def history_of_channel(ticks: Sequence[Tick], channel: int) -> ChannelHistory:
+    """Ticks of one channel (index in the layout), as the store would give them back."""
+    kinds = {**dict.fromkeys(LEVELS, np.float32), **dict.fromkeys(CODES, np.uint8)}
+    columns: dict[str, Any] = {
+        name: np.array([getattr(tick, name)[channel] for tick in ticks], kind) for name, kind in kinds.items()
+    }
+    return ChannelHistory(np.array([tick.at_us for tick in ticks], np.int64), **columns)
 
 
 def of_tick(tick: Tick, layout: Layout) -> Iterator[tuple[str, Block]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -64,8 +64,19 @@ class History(TypedDict):
     damaged: list[str]
 
 
+Recent = Callable[[int, int], ChannelHistory]
+"""Ticks of the channel in [from, to) that are not in the store yet."""
+
+
 def history_of(
-    reader: Reader, places: Sequence[Stay], span: Span, points: int, *, tick_s: int, now_us: int
+    reader: Reader,
+    places: Sequence[Stay],
+    span: Span,
+    points: int,
+    *,
+    tick_s: int,
+    now_us: int,
+    recent: Recent | None = None,
 ) -> History:
     """The history of a valve in `span` (default: the last 24 hours) in about `points` rows.
 
@@ -76,12 +87,17 @@ def history_of(
     from_us = span.from_us if span.from_us is not None else to_us - DAY_US
     step_s = _step_s(to_us - from_us, tick_s)
     read = _Collector(from_us, to_us, max(1, points // 2), step_s)
+    last_us = from_us - 1
     if step_s > tick_s:
         for part in coarse_history(reader, places, from_us, to_us, step_s):
             read.add(part)
     else:
         for part in history_parts(reader, places, from_us, to_us):
             read.add(part)
+            if len(part):
+                last_us = int(part.time_us[-1])
+        if recent is not None:
+            read.add(recent(last_us + 1, to_us))
     wanted = JournalFilter(valve=channel.subject, from_us=from_us, to_us=to_us)
     marks = reader.journal(wanted, before_seq=NEWEST, limit=MOST_MARKS)
     extent = reader.sample_extent()

@@ -14,12 +14,14 @@ from hissmark.publish.live import LiveState
 from hissmark.publish.shapes import AlarmShape, ChannelReading, LiveReading
 from hissmark.publish.story_shapes import StoryShape, story_shape
 from hissmark.publish.times import rfc3339
+from hissmark.store.history import ChannelHistory
 from hissmark.store.recall import Basis, Told, story_at
+from hissmark.store.ticked import history_of_channel
 from hissmark.store.whereabouts import Stay
 from hissmark.upkeep.following import places_named, places_of
 from hissmark.web.answers import answer
 from hissmark.web.context import Context, WebContext
-from hissmark.web.history import History, history_of
+from hissmark.web.history import History, Recent, history_of
 from hissmark.web.paging import next_link, page_of
 from hissmark.web.parameters import AtQuery, Limit, Name, OptionalName, SpanQuery, invalid
 from hissmark.web.past import past_us
@@ -92,7 +94,23 @@ def valve_history(
     live, places = context.live, known_places(context, tag)
     tick_s = live.layout.settings.signal.tick_s
     now_us = live.clock.now_us()
-    return answer(history_of(context.reader, places, span, points, tick_s=tick_s, now_us=now_us))
+    recent = _recent(live, places[-1].channel)
+    found = history_of(context.reader, places, span, points, tick_s=tick_s, now_us=now_us, recent=recent)
+    return answer(found)
+
+
+def _recent(live: LiveState, channel: Channel) -> Recent:
+    """Ticks of a channel that are judged but not in the store; none of one that has left the register."""
+    layout = live.layout
+    index = next((i for i, c in enumerate(layout.channels) if c.name == channel.name), None)
+
+    def ticks(from_us: int, to_us: int) -> ChannelHistory:
+        if index is None:
+            return history_of_channel([], 0)
+        group = int(layout.group_of[index])
+        return history_of_channel(live.unsaved.of_group(group, from_us, to_us), index)
+
+    return ticks
 
 
 @router.get("/{tag:path}/explain", response_model=StoryShape)

@@ -139,7 +139,7 @@ document.addEventListener("click", (event) => {
 window.addEventListener("popstate", () => live.ready && show());
 
 function drawHead() {
-  document.getElementById("site").textContent = live.site ? `${live.site}${live.demo ? " (demo: an invented plant)" : ""}` : "hissmark";
+  document.getElementById("site").replaceChildren(live.site || "hissmark", live.demo ? h("small", {}, "demo: an invented plant") : "");
   document.getElementById("about").textContent = `hissmark ${live.version}`;
   drawLink();
 }
@@ -147,7 +147,8 @@ function drawHead() {
 function drawLink() {
   const state = document.getElementById("link-state");
   const zone = document.getElementById("zone");
-  zone.textContent = inUtc() ? "UTC" : zoneName();
+  zone.textContent = inUtc() ? "UTC" : zoneName().split("/").at(-1).replaceAll("_", " ");
+  zone.title = `Times in ${zoneName()}; U changes between your zone and UTC`;
   const banner = document.getElementById("banner");
   const trouble = troubles();
   document.documentElement.classList.toggle("blind", isBlind());

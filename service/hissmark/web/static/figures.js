@@ -10,24 +10,55 @@ import { ageText, exact, formatAs, timeElement } from "./time.js";
 
 const SPANS = ["24h", "7d", "30d", "90d"];
 const TEN_MIN_MS = 600e3;
+const AGAIN_MS = 2000;
+const MOVES_ON_MS = 60e3;
 const percent = (share) => share > 0 && share < 0.001 ? "under 0.1 %" : `${(share * 100).toFixed(share && share < 0.1 ? 1 : 0)} %`;
 const plain = (value) => (value >= 10 || Number.isInteger(value) ? value.toFixed(0) : value.toFixed(value < 0.1 ? 2 : 1));
 const plural = (n, one) => `${n} ${one}${n === 1 ? "" : "s"}`;
 
 export function figuresPage(page, _name, query, go) {
-  const span = spanOf(query, SPANS, "30d");
+  let span = spanOf(query, SPANS, "30d");
+  let turn = 0;
+  let waiting = 0;
+  const title = h("p", { class: "count" });
   const group = live.groupNames.includes(query.get("group")) ? query.get("group") : "";
   const place = h("div", { class: "figures-body" }, h("p", { class: "loading" }, "Counting…"));
   const extra = group ? { group } : {};
   page.replaceChildren(h("div", { class: "figures" },
     h("section", { class: "panel", "aria-labelledby": "figures-title" },
       h("div", { class: "head" }, h("h1", { id: "figures-title" }, "Alarm figures"), spanLinks("/figures", span, SPANS, extra), groupChoice(group, query, go)),
-      h("p", { class: "count" }, formatAs("full", span.from), " to ", formatAs("full", span.to))),
+      title),
     place));
-  ask(`/api/v1/figures?${asQuery(span)}${group ? `&group=${encodeURIComponent(group)}` : ""}`)
-    .then((found) => place.replaceChildren(...drawn(found)))
-    .catch((error) => place.replaceChildren(h("section", { class: "panel" }, h("p", { class: "trouble", role: "alert" }, error.message))));
-  return () => {};
+  const load = async () => {
+    const mine = ++turn;
+    span = spanOf(query, SPANS, "30d");
+    title.replaceChildren(formatAs("full", span.from), " to ", formatAs("full", span.to));
+    try {
+      const found = await ask(`/api/v1/figures?${asQuery(span)}${group ? `&group=${encodeURIComponent(group)}` : ""}`);
+      if (mine === turn) keepOpen(place, () => place.replaceChildren(...drawn(found)));
+    } catch (error) {
+      if (mine === turn) place.replaceChildren(h("section", { class: "panel" }, h("p", { class: "trouble", role: "alert" }, error.message)));
+    }
+  };
+  // Counted anew when the journal grows, and now and then because the span moves on; not at every line of a flood.
+  const again = () => { waiting ||= setTimeout(() => { waiting = 0; load(); }, AGAIN_MS); };
+  const timer = span.fixed ? 0 : setInterval(load, MOVES_ON_MS);
+  const update = (kind) => {
+    if (!span.fixed && (kind === "journal" || kind === "all")) again();
+    if (kind === "zone") load();
+  };
+  update.leave = () => { turn += 1; clearTimeout(waiting); clearInterval(timer); };
+  load();
+  return update;
+}
+
+/** Redraw; what somebody had unfolded stays unfolded. */
+function keepOpen(place, draw) {
+  const open = [...place.querySelectorAll("details")].map((node) => node.open);
+  const at = place.querySelectorAll(".numbers[open]").length ? window.scrollY : null;
+  draw();
+  place.querySelectorAll("details").forEach((node, i) => { node.open = open[i] ?? false; });
+  if (at !== null) window.scrollTo(0, at);
 }
 
 function groupChoice(group, query, go) {
@@ -79,10 +110,10 @@ function load(found) {
     const said = `${plain(mean)} per ${period.short} on average, at most ${most}. Acceptable ${limits.acceptable}, at most ${limits.most}.`;
     return h("section", { class: "panel", "aria-labelledby": `${period.key}-title` },
       h("h2", { id: `${period.key}-title` }, period.title),
-      h("p", {}, h("strong", {}, `${plain(mean)} on average`), ", ", h("span", { class: "verdict" }, wordOf(rate(found, period.key))), `; ${most} in the fullest.`),
+      h("p", {}, h("strong", {}, `${plain(mean)} on average`), ", ", h("span", { class: "verdict" }, wordOf(rate(found, period.key))), rows.length ? `; ${most} in the fullest.` : "."),
       rows.length ? bars(rows, limits, `${period.title}: ${said}`) : h("p", { class: "none" }, "The span holds no whole period yet."),
-      rows.length && h("p", { class: "count" }, `${rows.length < period.shown ? "The whole span" : `${period.about} of the span`}. Lines: acceptable ${limits.acceptable}, at most ${limits.most}.`),
-      rows.length && numbers(table([
+      rows.length > 0 && h("p", { class: "count" }, `${rows.length < period.shown ? "The whole span" : `${period.about} of the span`}. Lines: acceptable ${limits.acceptable}, at most ${limits.most}.`),
+      rows.length > 0 && numbers(table([
         { name: "Begins", value: (r) => new Date(r.at).toISOString(), cell: (r) => h("span", { title: exact(r.at) }, `${formatAs("day", r.at)} ${formatAs("minute", r.at)}`) },
         { name: "Alarms", value: (r) => r.count, digits: 0 }], rows, { name: period.key.replaceAll("_", "-"), caption: said })));
   });
@@ -118,7 +149,7 @@ function often(found) {
   return h("section", { class: "panel", "aria-labelledby": "often-title" },
     h("h2", { id: "often-title" }, "Most frequent"),
     found.frequent.length
-      ? [shares(found.frequent.map((r) => ({ label: name(r), share: r.share, text: `${r.count} times, ${percent(r.share)}` }))),
+      ? [shares(found.frequent.map((r) => ({ label: name(r), share: r.share, text: `${r.count === 1 ? "once" : `${r.count} times`}, ${percent(r.share)}` }))),
         h("p", { class: "count" }, `These make ${percent(found.top_ten_share)} of all alarms; at most ${percent(found.targets.top_ten_share.most)} is aimed at.`),
         numbers(table(ACTORS, found.frequent, { name: "most-frequent", caption: "The ten that come most often" }))]
       : h("p", { class: "none" }, "No alarm in this span."),

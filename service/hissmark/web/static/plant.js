@@ -111,9 +111,10 @@ function tileWord(reading) {
     return at.verdict === "passing" ? "passing" : at.verdict;
   }
   if (kind === "open valve") return source ? `${source} open` : "open valve";
-  if (kind === "even shift" || kind === "outside noise") return "outside noise";
-  if (kind === "unexplained") return "unexplained";
   const valves = reading.channels.filter((c) => c.kind === "valve");
+  const calm = valves.every((c) => c.verdict === "quiet" || c.verdict === "not testable");
+  if (!calm && (kind === "even shift" || kind === "outside noise")) return "outside noise";
+  if (!calm && kind === "unexplained") return "unexplained";
   const untested = valves.filter((c) => c.verdict === "not testable").length;
   const holes = valves.filter((c) => lookOf(c) === "hole").length;
   if (untested === valves.length) return "not testable";
