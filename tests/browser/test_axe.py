@@ -12,10 +12,11 @@ from pathlib import Path
 import pytest
 
 from hissmark.alarms.journal import ActionKind, AlarmKind, Priority
+from hissmark.publish.times import rfc3339
 from hissmark.store.records import ActionRequest
 from hissmark.web import create_app
 from support.browser import Browser, browsing, serving, wait_for
-from support.invented import Invented
+from support.invented import MINUTE_US, START_US, Invented
 from support.room import BUSY, mended
 
 pytestmark = pytest.mark.browser
@@ -26,10 +27,14 @@ RUN = (
     "axe.run(document, {resultTypes: ['violations']}).then(r => done(r.violations.map(v =>"
     " v.id + ': ' + v.nodes.slice(0, 3).map(n => n.target.join(' ') + ' ' + n.failureSummary).join(' | '))))"
 )
+PAST = rfc3339(START_US - MINUTE_US)
 PAGES = {
     "/": ".alarm",
     "/group/Steam%20header%20B": ".skyline",
     "/valve/XV-203?last=1h": ".u-over",
+    f"/?at={PAST}": "html.past .tile",
+    f"/group/Steam%20header%20B?at={PAST}": "html.past .skyline",
+    f"/valve/XV-203?last=1h&at={PAST}": "html.past .u-over",
     "/figures?last=24h": "#limits-title",
     "/handover": ".part.came li",
     "/journal": "tbody tr",
@@ -58,8 +63,9 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 
 def busy(plant: Invented) -> None:
-    """Something of everything: several alarms, one shelved, one gone, a note."""
+    """Something of everything: several alarms, one shelved, one gone, a note, a minute of the past."""
     mended(plant)
+    plant.tick(BUSY, START_US - MINUTE_US)
     plant.tick(BUSY)
     for valve in ("XV-203", "XV-101", "XV-301", "XV-501"):
         plant.raise_alarm(valve)

@@ -1,6 +1,6 @@
 """How the pages look: contrast, no sideways scrolling, and the pictures for the README.
 
-Set HISSMARK_PICTURES to a folder to keep the pictures.
+HISSMARK_PICTURES names a folder for the pictures of the README, HISSMARK_LOOK one for those of every page.
 """
 
 from __future__ import annotations
@@ -11,12 +11,14 @@ from importlib import resources
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from hissmark.alarms.journal import AlarmKind, Priority
+from hissmark.publish.times import rfc3339
 from hissmark.web import create_app
-from support.browser import browsing, serving
-from support.invented import Invented
-from support.room import BUSY, mended
+from support.browser import Browser, Server, browsing, serving
+from support.invented import MINUTE_US, QUIET, START_US, Invented
+from support.room import BUSY, GROUPS, mended
 
 STYLE = (resources.files("hissmark.web") / "static" / "style.css").read_text("utf-8")
 
@@ -63,34 +65,70 @@ def test_text_and_marks_can_be_read(theme: str, front: str, back: str, least: fl
     assert _contrast(colours[front], colours[back]) >= least
 
 
-@pytest.mark.browser
-@pytest.mark.parametrize("size", [(1920, 1080), (1024, 768)], ids=["wall", "tablet"])
-@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-def test_pages_fit(plant: Invented, tmp_path: Path, size: tuple[int, int], dark: bool) -> None:
+PAGES = {
+    "now": "/",
+    "group": "/group/Steam%20header%20B",
+    "valve": f"/valve/XV-203?from={rfc3339(START_US - 85 * MINUTE_US)}&to={rfc3339(START_US - 2 * MINUTE_US)}",
+    "past": f"/group/Steam%20header%20B?at={rfc3339(START_US - 30 * MINUTE_US)}",
+    "sensors": "/sensors",
+    "register": "/register",
+    "baselines": "/baselines",
+    "figures": "/figures?last=24h",
+    "handover": "/handover",
+    "repairs": "/repairs",
+    "repair": "/repairs/1",
+}
+IN_THE_README = ("now", "group", "valve", "past")
+MOST_BYTES = 150_000
+
+
+def lived_in(plant: Invented) -> None:
+    """An hour and a half of past, alarms, repairs."""
+    for minute in range(90, 0, -1):
+        at_us = START_US - minute * MINUTE_US
+        plant.tick(BUSY if minute < 62 else dict.fromkeys(GROUPS, QUIET), at_us)
     plant.tick(BUSY)
-    plant.raise_alarm("XV-203")
+    plant.raise_alarm("XV-203", ago_min=55)
     plant.raise_alarm("XV-703", alarm=AlarmKind.CONTESTED, priority=Priority.MEDIUM, ago_min=31, rise_db=10.3)
     mended(plant)
-    folder = Path(os.environ.get("HISSMARK_PICTURES", tmp_path))
-    pages = {
-        "now": "/",
-        "group": "/group/Steam%20header%20B",
-        "valve": "/valve/XV-203?last=1h",
-        "sensors": "/sensors",
-        "register": "/register",
-        "baselines": "/baselines",
-        "figures": "/figures?last=24h",
-        "handover": "/handover",
-        "repairs": "/repairs",
-        "repair": "/repairs/1",
-    }
+
+
+def show(browser: Browser, server: Server, name: str) -> None:
+    browser.open(server.url + PAGES[name])
+    browser.wait({"valve": ".u-over", "group": ".compared", "past": ".peak"}.get(name, "main h1"))
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize(
+    ("size", "dark"),
+    [((1920, 1080), False), ((1920, 1080), True), ((1366, 768), False), ((1024, 768), True)],
+    ids=["wall light", "wall dark", "laptop light", "tablet dark"],
+)
+def test_pages_fit(plant: Invented, tmp_path: Path, size: tuple[int, int], dark: bool) -> None:
+    lived_in(plant)
+    folder = Path(os.environ.get("HISSMARK_LOOK", tmp_path))
     with serving(create_app(plant.context)) as server, browsing(size, dark=dark) as browser:
-        for name, path in pages.items():
-            browser.open(server.url + path)
-            browser.wait(".u-over" if name == "valve" else "main h1")
+        for name in PAGES:
+            show(browser, server, name)
             wide = browser.run("return document.documentElement.scrollWidth")
             assert wide <= size[0], f"{name} scrolls sideways"
             picture = folder / f"{name}-{size[0]}-{'dark' if dark else 'light'}.png"
             browser.picture(picture)
             assert picture.stat().st_size > 10_000
         assert browser.complaints() == []
+
+
+@pytest.mark.browser
+def test_pictures_of_the_readme(plant: Invented, tmp_path: Path) -> None:
+    """The few that the README and the manual show, in few colours so that they stay small."""
+    lived_in(plant)
+    folder = Path(os.environ.get("HISSMARK_PICTURES", tmp_path))
+    with serving(create_app(plant.context)) as server, browsing() as browser:
+        for name in IN_THE_README:
+            show(browser, server, name)
+            path = folder / f"{name}-1920-light.png"
+            browser.picture(path)
+            with Image.open(path) as picture:
+                few = picture.convert("RGB").quantize(64, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
+            few.save(path, optimize=True)
+            assert 10_000 < path.stat().st_size < MOST_BYTES

@@ -129,7 +129,7 @@ def test_the_valve_page_scrubs(told: Room) -> None:
     offset = int(left - box["width"] / 2)
     ActionChains(browser.driver).move_to_element_with_offset(over, offset, 0).click().perform()
     past(browser)
-    assert "Believed then" in browser.wait_text(".belief", "XV-203: passing")
+    assert "Believed then" in browser.wait_text(".belief", "XV-203: passing.")
     moment = browser.run("return Date.parse(new URLSearchParams(location.search).get('at'))")
     assert abs(moment * 1000 - (START_US - 50 * MINUTE_US)) < 5 * MINUTE_US
     browser.press(Keys.ESCAPE)

@@ -51,7 +51,7 @@ def test_charts_are_drawn_on_one_time_axis(valve: Browser) -> None:
 
 def test_what_is_believed_now_and_why(valve: Browser) -> None:
     side = valve.text(".belief")
-    assert "XV-203: passing. It has the highest steady rise of its group." in side
+    assert "XV-203 is passing: 14 dB over its background" in side
     assert "sound, position and pressure" in side
     assert "31.0 bar" in side
     assert valve.all(".belief .alarm")

@@ -104,3 +104,6 @@ def test_ticks_not_in_the_store_yet_are_in_the_chart(plant: Invented) -> None:
     found = history_of(plant.reader, valve, span, 500, tick_s=60, now_us=START_US, recent=recent)
     assert [at - START_US / 1e6 for at in found["at"]] == [60.0 * m for m in range(-5, 2)]
     assert [run["value"] for run in found["verdicts"]] == ["passing", "quiet"]
+    waiting[:] = [tick_of(plant.layout, {"North": PASSING}, START_US)]
+    found = history_of(plant.reader, valve, span, 500, tick_s=60, now_us=START_US, recent=recent)
+    assert [run["value"] for run in found["verdicts"]] == ["passing"]

@@ -154,6 +154,16 @@ def runs(
     return list(zip(time_us[first].tolist(), time_us[last].tolist(), code[first].tolist(), strict=True))
 
 
+def joined(found: list[tuple[int, int, int]], tick_us: int) -> list[tuple[int, int, int]]:
+    """Runs that go on across two parts of a history are one."""
+    whole: list[tuple[int, int, int]] = []
+    for first, last, code in found:
+        if whole and whole[-1][2] == code and first - whole[-1][1] <= 3 * tick_us:
+            first = whole.pop()[0]
+        whole.append((first, last, code))
+    return whole
+
+
 class _Collector:
     """Takes a long history part by part and keeps only what the answer needs."""
 
@@ -184,8 +194,8 @@ class _Collector:
         time_us = np.concatenate(self._times)
         columns = {name: np.concatenate(parts) for name, parts in self._columns.items()}
         at, filled = self._with_gaps(time_us, columns)
-        verdicts, coarse = _bounded(self._verdicts)
-        opened, _ = _bounded(self._open)
+        verdicts, coarse = _bounded(joined(self._verdicts, self._tick_us))
+        opened, _ = _bounded(joined(self._open, self._tick_us))
         return {
             "ticks": self._ticks,
             "at": at,

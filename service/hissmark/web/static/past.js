@@ -27,11 +27,11 @@ export function installPast(go) {
   move = go;
   const button = (text, title, key, does) => h("button", { type: "button", title, "aria-keyshortcuts": key, onclick: does }, text);
   bar.append(
-    h("span", { class: "word" }, "Past"), when, ago,
+    h("span", { class: "word" }, "Past"), when, ago, calling,
     h("span", { class: "row" },
       button("‹ hour", "An hour earlier (<)", "<", () => step(-HOUR_MS)), button("‹ tick", "A tick earlier (,)", ",", () => step(-1)),
       button("tick ›", "A tick later (.)", ".", () => step(1)), button("hour ›", "An hour later (>)", ">", () => step(HOUR_MS)), wanted),
-    calling, button(["Back to now ", h("kbd", {}, "Esc")], "Leave the past", "Escape", () => move(null)));
+    button(["Back to now ", h("kbd", {}, "Esc")], "Leave the past", "Escape", () => move(null)));
   document.getElementById("page").before(bar);
   wanted.addEventListener("change", () => {
     const ms = Date.parse(inUtc() ? `${wanted.value}Z` : wanted.value);

@@ -203,14 +203,15 @@ class ValveView {
     this.page.firstChild.classList.toggle("no-data", !reading.fresh);
     this.side.replaceChildren(
       h("h2", {}, pastMoment() === null ? "Believed now" : "Believed then"),
-      h("p", { class: "sentence" }, `${this.tag}: ${c.verdict}. ${c.reason_sentence}`),
+      ...alarms.map(alarmCard),
+      alarms.some((a) => a.active) ? "" : h("p", { class: "sentence" }, `${this.tag}: ${c.verdict}. ${c.reason_sentence}`), // else the alarm says it
       !reading.fresh ? h("p", { class: "age-note" }, "no data", reading.last_heard ? [" for ", timeElement(reading.last_heard, "age")] : " yet") : "",
-      h("dl", {}, facts(c).map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])),
       h("a", { class: "tile", href: pathOf.group(reading.group) },
         h("span", { class: "tile-name" }, reading.group), smallSkyline(reading, scaleOf(reading))),
-      alarms.some((a) => a.active) ? "" : h("p", { class: "sentence" }, reading.explanation.sentence), // else the alarm says it
-      ...alarms.map(alarmCard),
-      this.why.node);
+      alarms.some((a) => a.active) ? "" : h("p", { class: "sentence" }, reading.explanation.sentence),
+      this.why.node,
+      h("h3", {}, "In numbers"),
+      h("dl", {}, facts(c).map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])));
     this.why.of(this.tag, reading.at);
   }
 

@@ -69,6 +69,6 @@ function gauge({ what, have, need }) {
 function background(b) {
   const where = b.condition ? `in ${b.condition}` : b.by_tags ? "in ordinary operation" : b.modes > 1 ? `in operating condition ${b.mode + 1} of ${b.modes}` : "";
   const said = b.baseline_db === null ? `still being learned: ${b.windows} of ${b.windows_wanted} windows`
-    : `${decibels(b.baseline_db)} ± ${number(b.scale_db, 1)} ${where}, from ${b.windows} windows, ${b.state}`;
-  return h("p", { class: "background" }, h("strong", {}, "Background: "), said, b.drifted_db ? `, ${decibels(b.drifted_db, true)} since its anchor` : "", ".");
+    : `${decibels(b.baseline_db)} ± ${number(b.scale_db, 1)}${where && ` ${where}`}, from ${b.windows} windows, ${b.state}`;
+  return h("p", { class: "background" }, h("strong", {}, "Background: "), said, Math.abs(b.drifted_db ?? 0) >= 0.05 ? `, ${decibels(b.drifted_db, true)} since its anchor` : "", ".");
 }
