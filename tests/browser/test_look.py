@@ -65,11 +65,15 @@ def test_text_and_marks_can_be_read(theme: str, front: str, back: str, least: fl
     assert _contrast(colours[front], colours[back]) >= least
 
 
+def at(minute: float) -> str:
+    return rfc3339(START_US + round(minute * MINUTE_US))
+
+
 PAGES = {
     "now": "/",
     "group": "/group/Steam%20header%20B",
-    "valve": f"/valve/XV-203?from={rfc3339(START_US - 85 * MINUTE_US)}&to={rfc3339(START_US - 2 * MINUTE_US)}",
-    "past": f"/group/Steam%20header%20B?at={rfc3339(START_US - 30 * MINUTE_US)}",
+    "valve": f"/valve/XV-203?from={at(-85)}&to={at(-2)}",
+    "past": f"/group/Steam%20header%20B?at={at(-30)}",
     "sensors": "/sensors",
     "register": "/register",
     "baselines": "/baselines",
