@@ -23,6 +23,7 @@ from hissmark.daemon.http import WebServer
 from hissmark.daemon.letters import postman_of, told_of_repairs
 from hissmark.daemon.long_history import LongHistory
 from hissmark.daemon.opcua import opcua_of
+from hissmark.daemon.outgoing import publishers_of
 from hissmark.daemon.questions import Questions
 from hissmark.daemon.reach import book_of, certificate_of, require_safe_reach
 from hissmark.daemon.record import reading_rows
@@ -181,6 +182,7 @@ class Daemon:
         )
         self._web = WebServer(create_app(context), http.host, port, certificate)
         self._opcua = opcua_of(site, self.live, self.reader, self._book, self.act, self.live.sentence_of)
+        self._outgoing = publishers_of(site, self.live)
         self._seen = Health()
 
     @property
@@ -219,6 +221,8 @@ class Daemon:
         self._web.start()
         if self._opcua is not None:
             self._opcua.start()
+        for publisher in self._outgoing:
+            publisher.start()
         self._housekeeping.start()
         self._receiver.start()
         if self._sparkplug is not None:
@@ -242,6 +246,8 @@ class Daemon:
         self._receiver.stop(timeout_s=1.5)
         self.queue.close()
         self.live.broadcast.end_streams()  # open pages would hold the web server for seconds
+        for publisher in self._outgoing:
+            publisher.stop(timeout_s=1.0)
         if self._opcua is not None:
             self._opcua.stop(timeout_s=1.5)
         self._web.stop(timeout_s=2.3)

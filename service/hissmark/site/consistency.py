@@ -5,7 +5,7 @@ from __future__ import annotations
 from hissmark.decode.names import NameTemplate
 from hissmark.decode.pointer import Pointer
 from hissmark.decode.sparkplug_payload import NAMESPACE
-from hissmark.decode.topics import check_filter, topic_part
+from hissmark.decode.topics import check_filter, matches, topic_part
 from hissmark.engine.settings import CoreSettings
 from hissmark.ingest.settings import is_sparkplug_id
 from hissmark.site.loopback import is_loopback
@@ -124,6 +124,7 @@ class SettingsCheck:
                 "Set ca_file or tls = true.",
             )
         self._check_filters(mqtt)
+        self._check_own_topics(mqtt)
         for i, source in enumerate(mqtt.source):
             self._check_source(("mqtt", "source", i), source)
 
@@ -145,6 +146,21 @@ class SettingsCheck:
                     _without_field(slip),
                     "A '+' stands for one level, '#' for all that follow, at the end.",
                 )
+
+    def _check_own_topics(self, mqtt: MqttTable) -> None:
+        """What we publish must not come back as what we receive."""
+        out = self.settings.publish
+        if not out.enabled:
+            return
+        group, _, node = out.sparkplug.partition("/")
+        ours = [f"{out.prefix}/{kind}/x" for kind in ("valve", "senml")]
+        ours += [f"{NAMESPACE}/{group}/NDATA/{node}"] if node else []
+        for i, source in enumerate(mqtt.source):
+            for topic in ours:
+                if matches(source.filter, topic):
+                    message = f"takes {topic!r}, which [publish] sends: we would read what we publish."
+                    path: Path = ("mqtt", "source", i, "filter")
+                    self._say(path, message, "Narrow the filter, or choose another prefix in [publish].")
 
     def _check_source(self, path: Path, source: SourceSettings) -> None:
         if source.format != "json":

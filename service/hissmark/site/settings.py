@@ -133,6 +133,24 @@ class OpcUaSettings(Table):
     unencrypted: bool = False
 
 
+class PublishSettings(Table):
+    """``[publish]``: verdicts and rises out over MQTT, on the broker of ``[mqtt]``.
+
+    Attributes:
+        enabled: whether anything is published.
+        prefix: what its topics begin with.
+        valves: whether to publish one retained JSON object a valve.
+        senml: whether to publish levels, baselines and rises as SenML, a pack for each group and tick.
+        sparkplug: be a Sparkplug B edge node of this name, GROUP/NODE; none if empty.
+    """
+
+    enabled: bool = False
+    prefix: Annotated[str, Field(min_length=1, pattern=r"^[^+#\x00-\x1f]+$")] = "hissmark"
+    valves: bool = True
+    senml: bool = True
+    sparkplug: Annotated[str, Field(pattern=r"^([^+#/]+/[^+#/]+)?$")] = ""
+
+
 class LogSettings(Table):
     """``[log]``: how the service reports about itself."""
 
@@ -148,6 +166,7 @@ class SiteSettings(Table):
     http: HttpSettings = HttpSettings()
     store: StoreSettings = StoreSettings()
     opcua: OpcUaSettings = OpcUaSettings()
+    publish: PublishSettings = PublishSettings()
     log: LogSettings = LogSettings()
     notify: NotifyTable = NotifyTable()
     signal: Annotated[SignalSettings, FromTable()] = SignalSettings()
