@@ -89,6 +89,7 @@ def test_names_that_nobody_registered_are_added(room: Room) -> None:
 
 
 def test_a_sensor_is_moved(room: Room) -> None:
+    room.plant.raise_alarm("XV-103")
     browser = room.open("/register")
     fill(browser, "[aria-label='Find channels']", "XV-103")
     click(browser, "Move AS-103")
@@ -96,6 +97,7 @@ def test_a_sensor_is_moved(room: Room) -> None:
     browser.press(Keys.ENTER)
     told = browser.wait_text(".looked", "It would change: 1 moved.")
     assert "The background is learned anew on XV-999." in told
+    assert "its passing alarm stands, unacknowledged" in told
     click(browser, "Put aside", ".looked")
     assert not browser.wait(".looked", timeout_s=1).is_displayed()
     assert "XV-999" not in (room.plant.folder / "register.csv").read_text("utf-8")

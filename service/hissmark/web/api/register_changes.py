@@ -12,7 +12,7 @@ from typing_extensions import TypedDict
 
 from hissmark.engine.register import Register
 from hissmark.site.candidate import Candidate, EditError, moved_to, register_of, with_changes, with_rows
-from hissmark.site.problems import SiteError
+from hissmark.site.problems import Problem, Severity, SiteError
 from hissmark.site.register_diff import difference, summary
 from hissmark.site.register_text import digest_of, register_text
 from hissmark.store.registers import How, RegisterBusyError, RegisterVersion
@@ -147,7 +147,8 @@ async def look(context: Context, request: Request, file: OptionalName = None) ->
     raw = await request.body()
     present = context.live.layout.register
     book = book_of(context)
-    return _told(await run_in_threadpool(book.look_at, present, raw, file or "table.csv"))
+    found = await run_in_threadpool(book.look_at, present, raw, file or "table.csv")
+    return _told(context, found)
 
 
 @router.post("/look-rows", response_model=CandidateShape)
@@ -247,8 +248,21 @@ def _looked(context: WebContext, make: Any) -> Response:
         text = make(present)
     except EditError as error:
         raise invalid_body("channel", str(error)) from None
-    return _told(book_of(context).look_at_text(present, text))
+    return _told(context, book_of(context).look_at_text(present, text))
 
 
-def _told(candidate: Candidate) -> Response:
+def _told(context: WebContext, candidate: Candidate) -> Response:
+    """What the look found, and which alarms would leave the list with their valves."""
+    if candidate.register is not None:
+        subjects = {c.subject for c in candidate.register.channels}
+        candidate.problems.extend(
+            Problem(
+                "alarms", None, a.valve,
+                f"its {a.alarm.value.replace('-', ' ')} alarm stands, {a.state.value.replace('-', ' ')}; "
+                "without a sensor the valve leaves the list.",
+                "Make sure that somebody looks after it.", Severity.WARNING,
+            )
+            for a in context.live.active()
+            if a.valve not in subjects
+        )  # fmt: skip
     return answer(candidate_shape(candidate))
