@@ -76,3 +76,9 @@ def test_samples_belong_to_whom_they_were_measured_by_though_their_tick_closed_l
     assert (after.from_us, after.since_us) == (101, 1000)
     assert before.heard_within(0, 2000) == (0, 1000)
     assert after.heard_within(0, 1000) is None
+
+
+def test_what_a_sensor_heard_before_it_was_registered_is_its_own() -> None:
+    """Samples may come late, or bear the times of a wrong clock."""
+    (stay,) = of_channel(over((FIRST, {}), ([*FIRST, valve("8", "header", 8)], {"header": 100})), "AE-8")
+    assert (stay.from_us, stay.since_us, stay.until_us) == (101, ALWAYS_US, EVER_US)

@@ -41,7 +41,7 @@ def plant(**other: Series | None) -> Heard:
         sound.pop(name.replace("_", "-"))
         if made is not None:
             sound[name.replace("_", "-")] = made
-    return Heard(sound, ["AE_2", "PT-01"], NOW_US, 3600.0)
+    return Heard(sound, ["AE_2", "PT-01"], NOW_US)
 
 
 def points(heard: Heard, subject: str) -> dict[str, Point]:

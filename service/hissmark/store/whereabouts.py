@@ -77,7 +77,18 @@ def stays(versions: Sequence[InForce]) -> list[Stay]:
             replace(s, to_us=version.begins_us([s.channel.group]), until_us=at_us) for s in present.values()
         ]
         present = following
-    return sorted([*done, *present.values()], key=lambda s: (s.from_us, s.channel.name))
+    return sorted(_all_heard([*done, *present.values()]), key=lambda s: (s.from_us, s.channel.name))
+
+
+def _all_heard(found: list[Stay]) -> list[Stay]:
+    """Where a sensor was first and last, all that bears its name is its own: no other place claims it."""
+    by_channel: dict[str, list[Stay]] = {}
+    for stay in sorted(found, key=lambda s: s.since_us):
+        by_channel.setdefault(stay.channel.name, []).append(stay)
+    for rows in by_channel.values():
+        rows[0] = replace(rows[0], since_us=ALWAYS_US)
+        rows[-1] = replace(rows[-1], until_us=EVER_US)
+    return [stay for rows in by_channel.values() for stay in rows]
 
 
 def of_subject(all_stays: Iterable[Stay], subject: str) -> list[Stay]:

@@ -89,13 +89,12 @@ class Heard:
 
     Attributes:
         series: name -> its samples in the span looked at. strays: names that arrive but are in no register.
-        now_us: the service's clock. span_s: how far back the samples go.
+        now_us: the service's clock.
     """
 
     series: Mapping[str, Series]
     strays: Sequence[str]
     now_us: int
-    span_s: float
 
     def of(self, name: str) -> Series:
         return self.series.get(name) or Series.empty()
@@ -108,7 +107,7 @@ def check_channels(channels: Sequence[Channel], heard: Heard) -> list[ChannelChe
 
 
 def _check(channel: Channel, heard: Heard, twins: list[str]) -> ChannelCheck:
-    own = _level(channel, heard)
+    own = level_of(channel, heard)
     points = [_is_heard(channel, own, heard)]
     if len(own):
         points += [
@@ -122,7 +121,7 @@ def _check(channel: Channel, heard: Heard, twins: list[str]) -> ChannelCheck:
     return ChannelCheck(channel.name, channel.subject, tuple(points))
 
 
-def _level(channel: Channel, heard: Heard) -> Series:
+def level_of(channel: Channel, heard: Heard) -> Series:
     """The sensor's levels, or the floor it reports itself."""
     names = [channel.source, *(channel.source + suffix for suffix in reversed(PERCENTILE_SUFFIXES))]
     return next((heard.of(name) for name in names if len(heard.of(name))), Series.empty())
@@ -130,7 +129,9 @@ def _level(channel: Channel, heard: Heard) -> Series:
 
 def _is_heard(channel: Channel, own: Series, heard: Heard) -> Point:
     if len(own):
-        return Point("heard", Standing.FINE, f"{_samples(own)} in {_span(heard.span_s)}")
+        return Point(
+            "heard", Standing.FINE, f"{_samples(own)} in {_span((heard.now_us - int(own.time_us[0])) / US)}"
+        )
     hint = _stray(channel.source, heard) or "Look at sensor, gateway and topic."
     return Point("heard", Standing.WRONG, f"nothing arrives under {channel.source}", hint)
 
@@ -268,7 +269,7 @@ def _difference_point(up: str, down: str, heard: Heard) -> Point:
 
 def twins_of(channels: Sequence[Channel], heard: Heard) -> dict[str, list[str]]:
     """Channel -> others whose newest samples have the same times and values."""
-    latest = {c.name: _newest(_level(c, heard)) for c in channels}
+    latest = {c.name: _newest(level_of(c, heard)) for c in channels}
     at: dict[tuple[int, float], list[str]] = {}
     for name, samples in latest.items():
         for sample in samples:

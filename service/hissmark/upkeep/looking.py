@@ -10,12 +10,21 @@ import numpy as np
 from hissmark.engine.register import PERCENTILE_SUFFIXES, Channel, Register
 from hissmark.store.history import decoded
 from hissmark.store.reader import Reader
-from hissmark.upkeep.commissioning import ChannelCheck, Heard, Series, check_channels
+from hissmark.upkeep.commissioning import (
+    LEAST_SAMPLES,
+    ChannelCheck,
+    Heard,
+    Series,
+    check_channels,
+    level_of,
+)
 from hissmark.upkeep.spill_pattern import Openings
 
 US = 1_000_000
 SPAN_S = 3600.0
 """How far back samples are looked at."""
+SPARSE_S = 2 * 86_400.0
+"""The same for sensors of which that gives only a few."""
 SPILL_DAYS = 30
 AHEAD_US = 86_400 * US
 """A wrong clock may lie ahead: samples up to a day from now are looked at."""
@@ -27,6 +36,10 @@ def commission(
     """The check of some groups: group -> its channels in pipe order."""
     channels = [c for group in groups for c in register.groups[group]]
     heard = heard_of(reader, channels, now_us, span_s)
+    sparse = [c for c in channels if len(level_of(c, heard)) < LEAST_SAMPLES]
+    if sparse:  # some report once an hour
+        longer = heard_of(reader, sparse, now_us, max(SPARSE_S, span_s))
+        heard = replace(heard, series={**heard.series, **longer.series})
     checks = {c.channel: c for c in check_channels(channels, heard)}
     return {group: _with_pattern(reader, register.groups[group], checks, now_us) for group in groups}
 
@@ -37,7 +50,7 @@ def heard_of(reader: Reader, channels: Sequence[Channel], now_us: int, span_s: f
     batches = list(reader.raw(names, now_us - int(span_s * US), now_us + AHEAD_US))
     strays = [u.name for u in reader.unknown_names()]
     if not batches:
-        return Heard({}, strays, now_us, span_s)
+        return Heard({}, strays, now_us)
     series = np.concatenate([b.series for b in batches])
     time_us = np.concatenate([b.time_us for b in batches])
     value = np.concatenate([b.value for b in batches])
@@ -48,7 +61,7 @@ def heard_of(reader: Reader, channels: Sequence[Channel], now_us: int, span_s: f
     for i, name in enumerate(names):
         rows = order[edges[i] : edges[i + 1]]
         found[name] = Series(time_us[rows], value[rows], flags[rows])
-    return Heard(found, strays, now_us, span_s)
+    return Heard(found, strays, now_us)
 
 
 def _names(channel: Channel) -> Iterator[str]:
