@@ -111,7 +111,8 @@ class Baselines:
         self.since_us: I64 = np.zeros(shape, np.int64)
         # float16 resolves 0.03 dB at 60 dB; the ring is most of the memory of a channel
         self.ring = np.full((*shape, RING), np.nan, np.float16)
-        self.stamp = np.zeros((*shape, RING), np.uint16)
+        # when each floor of the first mode was heard: only that ring is ever split into modes
+        self.stamp = np.zeros((channels, RING), np.uint16)
         self.head: npt.NDArray[np.int16] = np.zeros(shape, np.int16)
         self.usual_spread: F32 = np.full(channels, np.nan, np.float32)
         self.usual_step: F32 = np.full(channels, np.nan, np.float32)
@@ -147,7 +148,8 @@ class Baselines:
     def _record(self, at_us: int, rows: Ints, mode: Ints, heard: Heard) -> None:
         place = self.head[rows, mode]
         self.ring[rows, mode, place] = np.clip(heard.level[rows], -500, 500)
-        self.stamp[rows, mode, place] = (at_us // self.stride_us) % 65536
+        first = mode == 0
+        self.stamp[rows[first], place[first]] = (at_us // self.stride_us) % 65536
         self.head[rows, mode] = (place + 1) % RING
         begun = self.entries[rows, mode] > 0
         self.since_us[rows, mode] = np.where(begun, self.since_us[rows, mode], at_us)
@@ -196,11 +198,11 @@ class Baselines:
 
     def _joint(self, rows: Ints) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.uint16]]:
         """Floors that the channels heard at the same times: float64[times, channels]."""
-        stamps = np.unique(self.stamp[rows, 0][~np.isnan(self.ring[rows, 0])])
+        stamps = np.unique(self.stamp[rows][~np.isnan(self.ring[rows, 0])])
         joint = np.full((len(stamps), len(rows)), np.nan)
         for k, row in enumerate(rows):
             have = ~np.isnan(self.ring[row, 0])
-            joint[np.searchsorted(stamps, self.stamp[row, 0][have]), k] = self.ring[row, 0][have]
+            joint[np.searchsorted(stamps, self.stamp[row][have]), k] = self.ring[row, 0][have]
         return joint, stamps
 
     def _adopt(
@@ -213,7 +215,8 @@ class Baselines:
         for mode, (stamps, joint) in enumerate((s[-RING:], j[-RING:]) for s, j in parts):
             count = len(stamps)
             self.ring[rows, mode, :count] = joint.T
-            self.stamp[rows, mode, :count] = stamps
+            if mode == 0:
+                self.stamp[rows, :count] = stamps
             self.head[rows, mode] = count % RING
             self.entries[rows, mode] = (~np.isnan(joint)).sum(axis=0)
             self.since_us[rows, mode] = since

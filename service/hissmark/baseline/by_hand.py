@@ -58,6 +58,8 @@ def _learned(baselines: Baselines, channel: int, mode: Mode) -> np.ndarray[tuple
 
 def _empty(baselines: Baselines, channel: int, chosen: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> None:
     """Floors kept from before say nothing about what is to come."""
-    baselines.ring[channel, chosen], baselines.stamp[channel, chosen] = np.nan, 0
+    baselines.ring[channel, chosen] = np.nan
+    if chosen[0]:
+        baselines.stamp[channel] = 0
     baselines.entries[channel, chosen], baselines.head[channel, chosen] = 0, 0
     baselines.since_us[channel, chosen] = 0
