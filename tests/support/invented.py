@@ -41,6 +41,7 @@ from hissmark.publish.shapes import GroupReading
 from hissmark.repairs.build import desk_of
 from hissmark.store import Writer, open_for_actions, open_for_reading, open_store
 from hissmark.store.actions import record_action
+from hissmark.store.letters import LetterBox
 from hissmark.store.notes import ShiftNote, add_note
 from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest
@@ -283,6 +284,7 @@ class Invented:
             settings=lambda: {"name": "North works", "judge": {"rise_limit_db": 6.0}},
             write_note=self.write_note, desk=self.desk, tell=self.tell, worth=self.worth,
             change=self.upkeep.change, registers=self.upkeep.book, baselines=self.upkeep.desk,
+            letters=LetterBox(self._actions, self._looking),
         )  # fmt: skip
 
     def tell(self, channel: str) -> Story | None:

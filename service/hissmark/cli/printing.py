@@ -5,10 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 
 from hissmark import __version__
+from hissmark.appraise.appraiser import Appraiser
 from hissmark.cli.errors import CommandError
+from hissmark.cli.moments import moment
 from hissmark.cli.repairing import desk
+from hissmark.engine.layout import Layout
 from hissmark.paper.certificate import NoCertificateError, certificate, certified_of
 from hissmark.paper.sheet import Paper, paper_of
+from hissmark.publish.times import rfc3339
+from hissmark.reports.made import Form, made
+from hissmark.reports.sources import Sources
+
+WEEK_US = 7 * 86_400_000_000
 
 
 def print_certificate(folder: Path, number: int, out: Path, paper: str) -> str:
@@ -24,6 +32,33 @@ def print_certificate(folder: Path, number: int, out: Path, paper: str) -> str:
             raise CommandError(str(error)) from None
     write(out, certificate(what, size))
     return f"{out}: certificate of repair {number}, {what.repair['valve']}, {size}."
+
+
+def print_report(folder: Path, from_: str | None, to: str | None, out: Path, paper: str) -> str:
+    """Write the report of a period; HTML or PDF by the name of the file. Raises CommandError."""
+    size, form = paper_named(paper), _form(out)
+    with desk(folder) as (site, book):
+        now_us = site.now_us
+        to_us = moment(to, now_us) or now_us
+        from_us = moment(from_, now_us) or to_us - WEEK_US
+        if from_us >= to_us:
+            raise CommandError("--from must be earlier than --to.")
+        layout = Layout.of(site.site.register, site.site.core)
+        sources = Sources(
+            site.site.name, __version__, lambda: layout, book, site.reader, Appraiser(layout, site.reader)
+        )
+        content = made(sources, from_us, to_us, form, size)
+    write(out, content)
+    return f"{out}: report of {rfc3339(from_us)} to {rfc3339(to_us)}."
+
+
+def _form(out: Path) -> Form:
+    match out.suffix.lower():
+        case ".html" | ".htm":
+            return "html"
+        case ".pdf":
+            return "pdf"
+    raise CommandError(f"--out {out}: name a file that ends in .pdf or .html.")
 
 
 def paper_named(text: str) -> Paper:

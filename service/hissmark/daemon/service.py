@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 import msgspec
 import structlog
 
+from hissmark import __version__
 from hissmark.appraise.appraiser import Appraiser
 from hissmark.appraise.desk import LOOK_AGAIN_S, WorthDesk
 from hissmark.daemon.alarm_metrics import AlarmCollector
@@ -48,10 +49,13 @@ from hissmark.publish.metrics import Metrics
 from hissmark.publish.shapes import GroupReading
 from hissmark.publish.times import rfc3339
 from hissmark.repairs.build import desk_of
+from hissmark.reports.made import ReportJob
+from hissmark.reports.sources import Sources
 from hissmark.site.load import Site
 from hissmark.store.actions import record_action
 from hissmark.store.changes import record_change
 from hissmark.store.journal import JournalFilter
+from hissmark.store.letters import LetterBox
 from hissmark.store.notes import ShiftNote, add_note
 from hissmark.store.open import open_for_reading, open_store
 from hissmark.store.reader import Reader
@@ -72,6 +76,7 @@ FILTERS = "mqtt.filters"
 ANSWER_S = 5.0
 LOOK_FOR_BACKUP_S = 300.0
 REPAIRS_S = 5.0
+LOOK_FOR_REPORT_S = 120.0
 """How often it is looked how far the checks of repairs have come."""
 
 
@@ -159,6 +164,7 @@ class Daemon:
         )
         self._housekeeping.every(REPAIRS_S, self.desk.follow_up, "checks of repairs")
         self._housekeeping.every(REPAIRS_S, self.postman.deliver, "letters")
+        letters = LetterBox(self._store, self._looking_up)
         self.tuning = Runs(site.folder, self.clock.now_us)
         self.worth = WorthDesk(
             Appraiser(lambda: self.live.layout, self.reader, self._readings_at),
@@ -166,11 +172,18 @@ class Daemon:
             self.clock.now_us,
         )
         self.live.worth_said = self.worth.said
+        sources = Sources(
+            site.name, __version__, lambda: self.live.layout, self.desk, self.reader, self.worth.appraiser
+        )
+        if site.settings.report.every != "never":
+            job = ReportJob(sources, site.settings.report, letters)
+            self._housekeeping.every(LOOK_FOR_REPORT_S, job, "report")
         self.metrics.registry.register(WorthCollector(self.worth.at_hand))
         self._housekeeping.every(LOOK_AGAIN_S, self.worth.look, "worth of leaks")
         context = replace(
             context,
             worth=self.worth,
+            letters=letters,
             write_note=self.write_note,
             notifier=self.notifier,
             desk=self.desk,

@@ -60,6 +60,15 @@ class NotifyCheck:
                 self._say((*path, "name"), message, "Give it another name: the outbox goes by it.")
             first.setdefault(receiver.name, line)
             self._check_receiver(path, receiver)
+        self._check_report()
+
+    def _check_report(self) -> None:
+        """A report needs a receiver that takes letters."""
+        known = {r.name for _, _, r in self.table.receivers if isinstance(r, EmailTable | WebhookTable)}
+        for name in self.settings.report.receivers:
+            if name not in known:
+                fix = did_you_mean(name, known) or "Name an e-mail or webhook receiver of [notify]."
+                self._say(("report", "receivers"), f"{name!r} is no receiver that takes reports.", fix)
 
     def _check_receiver(self, path: Path, receiver: ReceiverTable) -> None:
         for text in receiver.quiet:

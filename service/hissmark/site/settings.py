@@ -17,6 +17,7 @@ from hissmark.engine.settings import (
     SuppressRule,
 )
 from hissmark.site.notify_settings import NotifyTable
+from hissmark.site.report_settings import ReportTable
 from hissmark.site.tables import FromTable, Table
 
 Text = Annotated[str, Field(min_length=1)]
@@ -169,6 +170,7 @@ class SiteSettings(Table):
     publish: PublishSettings = PublishSettings()
     log: LogSettings = LogSettings()
     notify: NotifyTable = NotifyTable()
+    report: ReportTable = ReportTable()
     signal: Annotated[SignalSettings, FromTable()] = SignalSettings()
     baseline: Annotated[BaselineSettings, FromTable()] = BaselineSettings()
     judge: Annotated[JudgeSettings, FromTable()] = JudgeSettings()

@@ -17,6 +17,7 @@ from hissmark.notify.notifier import Notifier
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.repairs.desk import Desk
+from hissmark.store.letters import LetterBox
 from hissmark.store.notes import ShiftNote
 from hissmark.store.reader import Reader
 from hissmark.store.records import ActionRequest
@@ -78,6 +79,7 @@ class WebContext:
         tuning: trials of settings in the background; None where there is no site folder to try on.
         tell: the story of a channel (by its name) as of this moment; None where no engine is at hand, and it
             is worked out from the store. May raise TimeoutError.
+        letters: keeps the reports that were made on a schedule.
         worth: values leaks, takes measured ones and assumptions.
         registers: the register and its versions. baselines: what was learned, and changes by people.
         user: who asks, in the context of one request; None while nobody has to sign in.
@@ -103,6 +105,7 @@ class WebContext:
     worth: WorthDesk | None = None
     registers: RegisterBook | None = None
     baselines: BaselineDesk | None = None
+    letters: LetterBox | None = None
     user: Identity | None = None
 
     def who(self, claimed: str) -> str:

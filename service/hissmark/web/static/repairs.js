@@ -6,9 +6,11 @@ import { isBlind } from "./live.js";
 import { recordForm } from "./record.js";
 import { money, stateOf, valveLink } from "./recorded.js";
 import { repairPage } from "./repair.js";
+import { iso } from "./spans.js";
 import { table } from "./table.js";
-import { timeElement } from "./time.js";
+import { serviceNow, timeElement } from "./time.js";
 
+const DAY_MS = 86400e3;
 const LOOK_MS = 10e3; // checks move on with the ticks
 
 const REPAIRS = [
@@ -39,6 +41,8 @@ function listPage(page, query) {
   const repairs = h("div", { class: "table-wrap" });
   const findings = h("div", { class: "table-wrap" });
   const trouble = h("p", { class: "trouble", role: "alert" });
+  const kept = h("div", {});
+  askKept(kept);
   const load = async () => {
     try {
       const [next, done, found] = await Promise.all([ask("/api/v1/repair-list"), ask("/api/v1/repairs?limit=200"), ask("/api/v1/findings?limit=200")]);
@@ -55,12 +59,30 @@ function listPage(page, query) {
       h("div", { class: "head" }, h("h1", { id: "next-title" }, "Repairs")), trouble, list),
     mayAct() && h("section", { class: "panel record act", "aria-labelledby": "record-title" }, h("h2", { id: "record-title" }, "Put on record"), recordForm(query, load)),
     h("section", { class: "panel done", "aria-labelledby": "done-title" }, h("h2", { id: "done-title" }, "Repairs and their checks"), repairs),
-    h("section", { class: "panel found-panel", "aria-labelledby": "findings-title" }, h("h2", { id: "findings-title" }, "Findings"), findings)));
+    h("section", { class: "panel found-panel", "aria-labelledby": "findings-title" }, h("h2", { id: "findings-title" }, "Findings"), findings),
+    h("section", { class: "panel reports-panel", "aria-labelledby": "reports-title" }, h("h2", { id: "reports-title" }, "Reports"), reportLinks(), kept)));
   load();
   const timer = setInterval(() => !isBlind() && load(), LOOK_MS);
   const update = (kind) => { if (kind === "zone" || kind === "all" || kind === "alarms") load(); };
   update.leave = () => clearInterval(timer);
   return update;
+}
+
+const report = (days, form) => `/api/v1/report?${new URLSearchParams({ from: iso(serviceNow() - days * DAY_MS), format: form })}`;
+
+function reportLinks() {
+  const spans = [[1, "the last day"], [7, "the last 7 days"], [30, "the last 30 days"]];
+  return h("ul", { class: "report-links" }, spans.map(([days, text]) => h("li", {}, `Of ${text}: `,
+    h("a", { href: report(days, "html"), target: "_blank" }, "to read"), ", ", h("a", { href: report(days, "pdf"), target: "_blank" }, "as PDF"))));
+}
+
+/** Those that the service made by itself. */
+async function askKept(place) {
+  const { reports } = await ask("/api/v1/reports").catch(() => ({ reports: [] }));
+  if (!reports.length) return;
+  const link = (row, form, text) => h("a", { href: `/api/v1/reports/${row.id}?format=${form}`, target: "_blank" }, text);
+  place.replaceChildren(h("h3", {}, "Made on schedule"), h("ul", { class: "report-links" }, reports.slice(0, 12).map((row) =>
+    h("li", {}, `${row.since.slice(0, 10)} to ${row.until.slice(0, 10)} (UTC): `, link(row, "html", "to read"), ", ", link(row, "pdf", "as PDF")))));
 }
 
 function drawn(rows, columns, name, none) {
