@@ -99,7 +99,7 @@ def test_for_people(plant: tuple[str, RecordedRig]) -> None:
     assert "passing" in line
     assert "55.0 dB" in line or "54." in line
     past = hissmark("explain", folder, "XV-2", "--at", at(LEARNED_S + 3000)).stdout
-    assert "from the history; losses and scatter as known now" in past
+    assert "from the history; losses as known now" in past
     assert "not on record" in past
 
 

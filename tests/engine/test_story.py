@@ -245,12 +245,19 @@ def test_from_the_history_the_same_explanation_wins() -> None:
     rig = tagged().run(HOUR_S, LEAK, TAGS)
     tick = rig.last
     recorded = Recorded(
-        tick.at_us, tick.level_db, tick.baseline_db, tick.verdict, tick.reason, tick.difference_bar
-    )
+        tick.at_us, tick.level_db, tick.baseline_db, tick.scale_db, tick.verdict, tick.reason, tick.health,
+        tick.baseline_state, tick.difference_bar,
+    )  # fmt: skip
     rig.run(HOUR_S, BASE, TAGS)
     found = tell_recorded(rig.engine, rig.place("XV-1"), recorded)
     assert (found.verdict, found.reason) == (Verdict.PASSING, Reason(int(tick.reason[rig.place("XV-1")])))
     assert (found.scores[0].explanation, found.scores[0].source) == (Explanation.ONE_PASSING, "XV-1")
+    own = rig.place("XV-1")
+    assert (found.background.value_db, found.background.scale_db) == (
+        tick.baseline_db[own],
+        tick.scale_db[own],
+    )
+    assert found.background.state == tick.baseline_state[own]
     assert found.evidence is None
     assert "not on record" in text(found)
 

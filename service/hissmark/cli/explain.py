@@ -22,7 +22,7 @@ Examples:
   hissmark explain north XV-203 --json | jq .would_change
 
 Works from the state that the service last saved and what was stored since. Of a moment before that, the
-levels, backgrounds and verdicts are on record; the explanations are compared anew with losses and scatter
+levels, backgrounds and verdicts are on record; the explanations are compared anew with losses
 as they are known now, and how much evidence had been gathered is not known. The story says which."""
 
 
@@ -73,7 +73,7 @@ def _print(found: Told) -> None:
     story, out = found.story, console()
     made_of = {
         "saved state": f"from the state saved {rfc3339(found.saved_us or 0)} and what was stored since",
-        "history": "from the history; losses and scatter as known now",
+        "history": "from the history; losses as known now",
     }[found.basis]
     out.print(f"{story.subject} at {rfc3339(story.at_us)} ({made_of})\n")
     for paragraph in told(story):

@@ -34,13 +34,19 @@ U8 = npt.NDArray[np.uint8]
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """One tick of one group as the history has it; arrays over its channels in pipe order, NaN unknown."""
+    """One tick of one group as the history has it; arrays over its channels in pipe order, NaN unknown.
+
+    `health` and `baseline_state` are codes; one that is no member of its vocabulary is not on record.
+    """
 
     at_us: int
     level_db: F32
     baseline_db: F32
+    scale_db: F32
     verdict: U8
     reason: U8
+    health: U8
+    baseline_state: U8
     difference_bar: F32
 
 
@@ -53,6 +59,7 @@ class _Tick(NamedTuple):
     scale: F32
     verdict: U8
     reason: U8
+    health: U8
     mode: int
     heard: Heard
     found: Fit
@@ -68,7 +75,7 @@ def tell(engine: Engine, channel: int) -> Story | None:
     rows = _rows(engine, group)
     tick = _Tick(
         look.at_us, look.signal.levels.low[rows], look.baseline[rows], look.scale[rows],
-        look.verdict[rows], look.reason[rows], look.mode, look.heard, look.found,
+        look.verdict[rows], look.reason[rows], step.health.code[rows], look.mode, look.heard, look.found,
     )  # fmt: skip
     evidence = _gathered(engine, channel, look)
     trend = trend_of(step, channel, float(look.rise[channel]))
@@ -87,6 +94,7 @@ def tell_recorded(engine: Engine, channel: int, recorded: Recorded) -> Story:
     level, value = np.full(count, np.nan, np.float32), step.baselines.value.copy()
     level[rows], value[rows, mode] = recorded.level_db, recorded.baseline_db
     scale = np.where(np.isnan(step.baselines.scale), 1.0, step.baselines.scale).astype(np.float32)
+    scale[rows, mode] = np.where(np.isnan(recorded.scale_db), scale[rows, mode], recorded.scale_db)
     sound, may_pass, known = (np.zeros(count, bool) for _ in range(3))
     deaf = (Reason.NO_FRESH_DATA, Reason.SENSOR_FAULT, Reason.TOO_FEW_SAMPLES, Reason.BASELINE_LEARNING)
     untested = (*deaf, Reason.LEVEL_NOT_STEADY, Reason.LEVEL_DRIFTING)
@@ -100,12 +108,26 @@ def tell_recorded(engine: Engine, channel: int, recorded: Recorded) -> Story:
     heard, found = scored(step.geometry, step.acoustics, channels, group, mode)
     tick = _Tick(
         recorded.at_us, recorded.level_db, recorded.baseline_db, scale[rows, mode], recorded.verdict,
-        recorded.reason, mode, heard, found,
+        recorded.reason, np.where(recorded.health <= max(SensorHealth), recorded.health, SensorHealth.WELL),
+        mode, heard, found,
     )  # fmt: skip
     own = channel - rows.start
     difference = _known(recorded.difference_bar[own])
-    background = _background(engine, channel, mode, True)
+    background = _as_recorded(_background(engine, channel, mode, True), recorded, own)
     return _story(engine, channel, tick, background, None, Test(difference_bar=difference))
+
+
+def _as_recorded(background: Background, recorded: Recorded, own: int) -> Background:
+    """The baseline that was used then; how it was learned is told as known now."""
+    state, value = int(recorded.baseline_state[own]), _known(recorded.baseline_db[own])
+    scale, anchor = _known(recorded.scale_db[own]), background.anchor_db
+    return replace(
+        background,
+        state=BaselineState(state) if state in set(BaselineState) else background.state,
+        value_db=value,
+        scale_db=background.scale_db if scale is None else scale,
+        drifted_db=value - anchor if value is not None and anchor is not None else None,
+    )
 
 
 def _rows(engine: Engine, group: int) -> slice:
@@ -159,7 +181,6 @@ def _limit(engine: Engine, channel: int, scale_db: float) -> Limit:
 
 def _voices(engine: Engine, rows: slice, tick: _Tick, best: Score) -> tuple[Voice, ...]:
     alone, resolvable = leak_only(tick.level, tick.baseline)
-    health = engine.stepper.health.code[rows]
     found = []
     for i, c in enumerate(engine.layout.channels[rows]):
         level, residual = _known(tick.level[i]), best.residual_db[i]
@@ -169,7 +190,7 @@ def _voices(engine: Engine, rows: slice, tick: _Tick, best: Score) -> tuple[Voic
                 c.name, c.subject, c.kind == "valve", level, _known(tick.baseline[i]), _known(tick.scale[i]),
                 _known(tick.level[i] - tick.baseline[i]), _known(alone[i]) if resolvable[i] else None,
                 expected, residual, bool(tick.heard.use[0, i]), Verdict(int(tick.verdict[i])),
-                Reason(int(tick.reason[i])), SensorHealth(int(health[i])),
+                Reason(int(tick.reason[i])), SensorHealth(int(tick.health[i])),
             )
         )  # fmt: skip
     return tuple(found)

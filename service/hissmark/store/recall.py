@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 
@@ -20,9 +21,8 @@ from hissmark.engine.snapshot import SnapshotError
 from hissmark.engine.story import Recorded, tell, tell_recorded
 from hissmark.engine.telling import Story
 from hissmark.judge.verdicts import Reason, Verdict
-from hissmark.store.blocks import HOUR_US, Block
+from hissmark.store.blocks import UNKNOWN_CODE
 from hissmark.store.errors import StoreError
-from hissmark.store.history import decoded
 from hissmark.store.reader import Reader
 from hissmark.store.records import ChangeRow
 
@@ -126,24 +126,22 @@ def judged_once(batch: Batch, layout: Layout) -> Batch:
 def _recorded(layout: Layout, reader: Reader, group: int, at_us: int) -> Recorded | None:
     """The group's last tick up to a moment, not more than an hour before it."""
     name = layout.group_names[group]
-    best: tuple[int, Block, int] | None = None
-    for block in decoded(reader.blocks(name, at_us - HOUR_US, at_us + 1), []):
-        row = int(np.searchsorted(block.time_us, at_us, side="right")) - 1
-        if row >= 0 and (best is None or block.time_us[row] > best[0]):
-            best = int(block.time_us[row]), block, row
-    if best is None or best[0] < at_us - HOUR_US:
+    block = reader.last_ticks([name], at_us).get(name)
+    if block is None:
         return None
-    time_us, block, row = best
     first, count = int(layout.first[group]), int(layout.count[group])
-    level, baseline, difference = (np.full(count, np.nan, np.float32) for _ in range(3))
-    verdict = np.full(count, Verdict.NOT_TESTABLE, np.uint8)
-    reason = np.full(count, Reason.NO_FRESH_DATA, np.uint8)
-    for i, channel in enumerate(layout.channels[first : first + count]):
-        if channel.name not in block.channels:
-            continue
-        at = block.channels.index(channel.name)
-        level[i], baseline[i] = block.level_db[row, at], block.baseline_db[row, at]
-        difference[i] = block.difference_bar[row, at]
-        if block.verdict[row, at] in set(Verdict) and block.reason[row, at] in set(Reason):
-            verdict[i], reason[i] = block.verdict[row, at], block.reason[row, at]
-    return Recorded(time_us, level, baseline, verdict, reason, difference)
+    names = [c.name for c in layout.channels[first : first + count]]
+
+    def column(of: str, missing: float) -> Any:
+        found = dict(zip(block.channels, block.column(of)[0], strict=True))
+        return np.array([found.get(n, missing) for n in names], block.column(of).dtype)
+
+    verdict = column("verdict", Verdict.NOT_TESTABLE)
+    reason = column("reason", Reason.NO_FRESH_DATA)
+    unknown = ~np.isin(verdict, list(Verdict)) | ~np.isin(reason, list(Reason))
+    verdict[unknown], reason[unknown] = Verdict.NOT_TESTABLE, Reason.NO_FRESH_DATA
+    return Recorded(
+        int(block.time_us[0]), column("level_db", np.nan), column("baseline_db", np.nan),
+        column("scale_db", np.nan), verdict, reason, column("health", UNKNOWN_CODE),
+        column("baseline_state", UNKNOWN_CODE), column("difference_bar", np.nan),
+    )  # fmt: skip
