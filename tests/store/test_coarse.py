@@ -11,7 +11,7 @@ from alembic import command
 from hissmark.judge.verdicts import Verdict
 from hissmark.store import open as opening
 from hissmark.store.blocks import HOUR_US, UNKNOWN_CODE, Block, encode
-from hissmark.store.coarse import SETTLES_US, sum_up
+from hissmark.store.coarse import SETTLES_US, mark_due, sum_up
 from hissmark.store.coarsen import DAY_S, HOUR_S, summed_up
 from hissmark.store.schema import tick_blocks
 from hissmark.store.tables_coarse import hours_due
@@ -145,3 +145,19 @@ def test_an_older_database_is_summed_up_after_the_upgrade(sqlite_store, monkeypa
     assert "still being summed up" in waiting.damaged[0]
     assert sum_up(engine, DAY0 + 4 * DAY_US) == 60
     assert len(reader.coarse_history("g", "a", *span, HOUR_S)) == 120
+
+
+def test_an_hour_without_ticks_any_more_leaves_nothing(store):
+    """Ticks that are taken out for judging again: neither the hour nor its day tells of them."""
+    with store.writer().transaction() as tx:
+        tx.ticks([("g", ticks(0, 60)), ("g", ticks(120, 180, seed=2))])
+    sum_up(store.engine(), DAY0 + DAY_US)
+    with store.engine().begin() as connection:
+        connection.execute(sa.delete(tick_blocks).where(tick_blocks.c.start_us == DAY0))
+        mark_due(connection, [("g", DAY0)])
+    sum_up(store.engine(), DAY0 + DAY_US)
+    reader, left = store.reader(), ticks(120, 180, seed=2)
+    for every_s in (HOUR_S, DAY_S):
+        history = reader.coarse_history("g", "a", DAY0, DAY0 + DAY_US, every_s)
+        assert len(history) == 2
+        assert np.nanmax(history.level_db) == np.nanmax(left.level_db[:, 0])

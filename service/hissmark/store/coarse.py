@@ -73,15 +73,14 @@ def _bite(connection: sa.Connection, now_us: int) -> int:
 
 
 def _sum_up_group(connection: sa.Connection, group: str, hours: list[int]) -> None:
-    whole = _together(_ticks(connection, group, hours))
-    if whole is None:
-        return
-    by_hour = summed_up(whole, HOUR_S)
-    for start_us in _put(connection, group, HOUR_S, by_hour):
-        held = _read(connection, group, HOUR_S, start_us)
-        if held is not None:
-            touched = np.isin(held.time_us // (DAY_S * US), by_hour.time_us // (DAY_S * US))
-            _put(connection, group, DAY_S, summed_up(held.rows(touched), DAY_S))
+    """The hours anew, and the days they are of; of an hour that has no ticks any more nothing is kept."""
+    ticks = _together(_ticks(connection, group, hours))
+    days = sorted({hour_us // (DAY_S * US) * DAY_S * US for hour_us in hours})
+    _put(connection, group, HOUR_S, hours, None if ticks is None else summed_up(ticks, HOUR_S))
+    by_hour = _together(read_coarse(connection, group, HOUR_S, days[0], days[-1] + DAY_S * US))
+    if by_hour is not None:
+        touched = np.isin(by_hour.time_us // (DAY_S * US) * DAY_S * US, days)
+        _put(connection, group, DAY_S, days, summed_up(by_hour.rows(touched), DAY_S))
 
 
 def _ticks(connection: sa.Connection, group: str, hours: list[int]) -> list[Block]:
@@ -113,16 +112,19 @@ def _together(blocks: list[Block]) -> Block | None:
     return merge(first, second) if first is not None and second is not None else first or second
 
 
-def _put(connection: sa.Connection, group: str, every_s: int, arrived: Block) -> list[int]:
-    """Put periods into their blocks, replacing what was there of them; returns the starts of these blocks."""
-    span_us = SPAN_S[every_s] * US
-    spans = np.unique(arrived.time_us // span_us).tolist()
-    for span in spans:
-        part = arrived.rows(arrived.time_us // span_us == span)
-        held = _read(connection, group, every_s, span * span_us)
-        whole = part if held is None else merge(part, held)
-        _write(connection, group, every_s, span * span_us, whole)
-    return [span * span_us for span in spans]
+def _put(
+    connection: sa.Connection, group: str, every_s: int, periods: list[int], arrived: Block | None
+) -> None:
+    """Put these periods (their starts) into their blocks, in place of what was there of them."""
+    span_us, every_us = SPAN_S[every_s] * US, every_s * US
+    for start_us in sorted({at // span_us * span_us for at in periods}):
+        held = _read(connection, group, every_s, start_us)
+        parts = [] if held is None else [held.rows(~np.isin(held.time_us // every_us * every_us, periods))]
+        if arrived is not None:
+            parts.append(arrived.rows(arrived.time_us // span_us * span_us == start_us))
+        whole = _together(parts)
+        if whole is not None:
+            _write(connection, group, every_s, start_us, whole)
 
 
 def _read(connection: sa.Connection, group: str, every_s: int, start_us: int) -> Block | None:
