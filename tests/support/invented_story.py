@@ -6,7 +6,7 @@ import math
 
 from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
-from hissmark.engine.telling import Background, Gathered, Score, Story, Test, Voice
+from hissmark.engine.telling import Background, Gathered, Limit, Score, Story, Test, Voice
 from hissmark.engine.wants import wants_of
 from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
 
@@ -26,6 +26,7 @@ def story_of(layout: Layout, tick: Tick, channel: int) -> Story:
         200, tick.at_us - 30 * 86_400_000_000, 144_000,
     )  # fmt: skip
     margin = _known(tick.margin_db[group])
+    limit_db = layout.settings.judge.rise_limit_db
     passing = own.verdict is Verdict.PASSING
     evidence = Gathered(
         1.9, 9.4 if passing else -2.1, 1.2, 10.6 if passing else -0.9, 5.0, 740.0, margin, 2.8, None, passing
@@ -37,7 +38,7 @@ def story_of(layout: Layout, tick: Tick, channel: int) -> Story:
     )  # fmt: skip
     return Story(
         tick.at_us, layout.group_names[group], own.channel, own.subject, own.verdict, own.reason, voices,
-        background, scores, evidence, wants,
+        background, scores, evidence, wants, Limit(limit_db, limit_db, 0.1, 0.4),
     )  # fmt: skip
 
 
