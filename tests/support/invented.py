@@ -271,6 +271,7 @@ class Invented:
         )
         self.upkeep = Upkeep(self.folder, self.register, self.live, self.reader, self._looking, self._actions)
         self.live.worth_said = self.worth.said
+        self.live.worth_begins = self.worth.said_as_it_begins
         self.metrics = Metrics()
         self.metrics.watch(self.live)
         self.last: dict[str, Tick] = {}

@@ -10,12 +10,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import sqlalchemy as sa
+import structlog
 
 from hissmark.appraise.appraiser import Appraiser, Worth
 from hissmark.appraise.limits import has_tags, new_by_tags
 from hissmark.appraise.shapes import sentence
 from hissmark.publish.times import parse_rfc3339
 from hissmark.store.calibrations import Assumption, Calibration, add_assumption, add_calibration
+from hissmark.store.errors import StoreError
+from hissmark.worth.prediction import Status
+
+log = structlog.get_logger("hissmark.appraise")
 
 LOOK_AGAIN_S = 20.0
 """How often the rates at hand are reckoned anew."""
@@ -70,16 +75,28 @@ class WorthDesk:
             return list(self._at_hand.values())
 
     def said(self, valve: str) -> str:
-        """How much leaks, with its interval, as a sentence; empty where there is no rate."""
-        found = self.of(valve)
-        return sentence(found) if found is not None and found.estimate.rate_kg_s is not None else ""
+        """How much leaks, with its interval, as a sentence; empty where there is no estimate."""
+        return _said(self.of(valve))
+
+    def said_as_it_begins(self, valve: str) -> str:
+        """The same for a leak that has just begun: reckoned now, not a few seconds ago."""
+        if self.of(valve) is None:
+            return ""
+        try:
+            return _said(self.appraiser.worth_of(valve, sums=False))
+        except StoreError as error:
+            log.warning("a leak that begins could not be valued", valve=valve, reason=str(error))
+            return ""
 
     def said_then(self, valve: str, at_us: int) -> str:
         """The same of a moment in the past."""
-        found = self.appraiser.worth_of(valve, at_us, sums=False)
-        return sentence(found) if found.estimate.rate_kg_s is not None else ""
+        return _said(self.appraiser.worth_of(valve, at_us, sums=False))
 
     def of(self, valve: str) -> Worth | None:
         """The same of one valve; None if no leak of it was ever measured."""
         with self._lock:
             return self._at_hand.get(valve)
+
+
+def _said(found: Worth | None) -> str:
+    return sentence(found) if found is not None and found.estimate.status is Status.ESTIMATED else ""

@@ -178,6 +178,7 @@ class Daemon:
         if site.settings.report.every != "never":
             job = ReportJob(sources, site.settings.report, letters)
             self._housekeeping.every(LOOK_FOR_REPORT_S, job, "report")
+        self.live.worth_begins = self.worth.said_as_it_begins
         self.metrics.registry.register(WorthCollector(self.worth.at_hand))
         self._housekeeping.every(LOOK_AGAIN_S, self.worth.look, "worth of leaks")
         context = replace(

@@ -23,6 +23,7 @@ from hissmark.demo.broker import EmbeddedBroker, free_port
 from hissmark.demo.clock import DemoClock
 from hissmark.demo.folder import write_site
 from hissmark.demo.learning import HISTORY_S, learn
+from hissmark.demo.measured import put_on_record
 from hissmark.demo.narrator import Narrator
 from hissmark.demo.plant import Plant
 from hissmark.demo.publisher import Publisher
@@ -79,6 +80,7 @@ def _show(stack: ExitStack, stop: threading.Event, console: Console, folder: Pat
         learn(site, plant, clock.live_us, lambda share: show(share) or not stop.is_set())
     if stop.is_set():
         return False
+    put_on_record(site, clock.live_us)
     daemon = Daemon(site, clock, demo=True)
     stack.callback(daemon.stop)
     daemon.start()

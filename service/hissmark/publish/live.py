@@ -20,7 +20,7 @@ from hissmark.alarms.journal import Alarm
 from hissmark.decode.columns import NOT_JUDGED, Batch
 from hissmark.engine.layout import PROCESS, Layout
 from hissmark.engine.readings import Tick
-from hissmark.publish.alarm_shapes import alarm_shape, journal_shape
+from hissmark.publish.alarm_shapes import alarm_shape, begins, journal_shape
 from hissmark.publish.broadcast import RESYNC, Broadcaster
 from hissmark.publish.reading import live_reading, readings_of
 from hissmark.publish.shapes import AlarmShape, GroupReading, JournalShape, LiveReading
@@ -80,6 +80,7 @@ class LiveState:
         self.broadcast = broadcaster or Broadcaster()
         self.unsaved = Unsaved()
         self.worth_said: Callable[[str], str] = lambda valve: ""
+        self.worth_begins: Callable[[str], str] = lambda valve: ""
         self._lock = threading.Lock()
         self._readings: dict[str, GroupReading] = {}
         self._lay_out(layout)
@@ -159,7 +160,9 @@ class LiveState:
         """New journal entries as they were stored, oldest first."""
         if not rows:
             return
-        entries = [journal_shape(row, self.worth_said(row.entry.valve)) for row in rows]
+        entries = [
+            journal_shape(row, self.worth_begins(row.entry.valve) if begins(row) else "") for row in rows
+        ]
         with self._lock:
             self._journal.extend(entries)
         self._send("journal", {"entries": entries[-NEWEST_ENTRIES:]})

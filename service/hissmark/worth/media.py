@@ -179,6 +179,7 @@ _ALIASES = {
     "compressed air": "air", "instrument air": "air", "cooling water": WATER, "condensate": WATER,
     "boiler feed water": WATER, "n-butane": "butane", "crude oil": "oil", "diesel": "oil",
     "saturated steam": "steam", "hydrogen sulphide": "hydrogen sulfide",
+    "carbon dioxide gas": "carbon dioxide",
 }  # fmt: skip
 
 

@@ -129,9 +129,9 @@ def estimate(
 ) -> Estimate:
     """The rate now. `state` None: pressures not known. `medium` None: not known what flows."""
     if fit is None:
-        return Estimate(Status.NO_CALIBRATION, leak_db=_leak(heard)[0])
+        return Estimate(Status.NO_CALIBRATION, leak_db=_resolved(heard))
     if medium is None:
-        return Estimate(Status.NO_FLUID, leak_db=_leak(heard)[0])
+        return Estimate(Status.NO_FLUID, leak_db=_resolved(heard))
     if state is not None and state.difference_pa <= 0.0:
         return Estimate(Status.NO_DIFFERENCE)
     leak_db, error_db, resolvable = _leak(heard)
@@ -184,6 +184,12 @@ def outside_db(fit: Fit, adjusted_db: float) -> float:
     """How far a power-adjusted level is from the range of the valve's own points, dB."""
     low, high = fit.own_levels_db
     return max(low - adjusted_db, adjusted_db - high, 0.0)
+
+
+def _resolved(heard: Heard) -> float | None:
+    """Leak-only level, None where less than 3 dB stand out."""
+    level, _, resolvable = _leak(heard)
+    return level if resolvable else None
 
 
 def _leak(heard: Heard) -> tuple[float | None, float, bool]:
