@@ -121,10 +121,11 @@ def test_baselines_that_need_a_look_and_what_is_done_to_them(room: Room) -> None
     wait_for(lambda: "at its bound" not in browser.text(".needs"), "the need to go")
     fill(browser, "[aria-label='Find baselines']", "AS-102")
     wait_for(lambda: "approved" in browser.text("main tbody"), "the state to be approved")
-    click(browser, "Hold AS-102, ordinary")
+    click(browser, "Open AS-102, ordinary")
+    record = "section[aria-labelledby=record-title]"
+    click(browser, "Hold AS-102, ordinary", record)
     confirm(browser, "steam work")
     browser.wait_text(".needs", "held by hand")
-    click(browser, "Record of AS-102")
-    told = browser.wait_text("section[aria-labelledby=record-title]", "by M. Okafor")
-    assert "hold, by M. Okafor: “steam work”" in told
+    told = browser.wait_text(record, "hold, by M. Okafor: “steam work”")
+    assert ", held." in told
     assert "approve, by M. Okafor: “new compressor”" in told

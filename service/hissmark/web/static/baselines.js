@@ -37,7 +37,7 @@ export function baselinesPage(page) {
     { name: "Windows", value: (b) => b.floors, digits: 0 },
     { name: "Since", value: (b) => b.since, cell: (b) => timeElement(b.since, "at") },
     { name: "Last", value: (b) => b.last, cell: (b) => timeElement(b.last, "ago") },
-    { name: "Do", value: () => "", cell: (b) => deeds(b, refresh, show) },
+    { name: "Record", value: () => "", cell: (b) => h("button", { type: "button", class: "quiet", "aria-label": `Open ${b.channel}, ${b.condition_name}`, onclick: () => show(b) }, "Open") },
   ];
   function draw() {
     const words = filter.value.trim().toLowerCase();
@@ -58,7 +58,9 @@ export function baselinesPage(page) {
   async function show(b) {
     const found = await ask(`/api/v1/baselines/${encodeURIComponent(b.channel)}`).catch((error) => ({ changes: [], trouble: error.message }));
     record.hidden = false;
-    record.replaceChildren(h("h2", { id: "record-title" }, `On record of ${b.channel}`),
+    const now = found.baselines?.find((other) => other.condition === b.condition) ?? b;
+    const again = () => { refresh(); show(now); };
+    record.replaceChildren(h("h2", { id: "record-title" }, `Baseline of ${b.channel}`), about(now), deeds(now, again),
       h("p", {}, "How it moved is on the page of ", b.subject === b.channel ? "its group" : h("a", { href: `${pathOf.valve(b.subject)}?last=30d` }, b.subject), ", as the band under the level."),
       found.trouble ? h("p", { class: "trouble" }, found.trouble) : found.changes.length ? h("ul", {}, found.changes.map(change)) : h("p", { class: "none" }, "Nobody has changed it by hand."));
     record.focus();
@@ -68,7 +70,8 @@ export function baselinesPage(page) {
 }
 
 function needed(need, refresh, show) {
-  return h("li", {}, h("p", {}, h("strong", {}, `${need.kind}: `), need.says), h("p", { class: "advice" }, need.do), deeds(need.baseline, refresh, show));
+  return h("li", {}, h("p", {}, h("strong", {}, `${need.kind}: `), need.says), h("p", { class: "advice" }, need.do),
+    deeds(need.baseline, refresh, h("button", { type: "button", class: "quiet", "aria-label": `Record of ${need.baseline.channel}`, onclick: () => show(need.baseline) }, "Record")));
 }
 
 function change(c) {
@@ -78,7 +81,7 @@ function change(c) {
 }
 
 /** What may be done to a baseline as it is. */
-function deeds(b, refresh, show) {
+function deeds(b, refresh, more) {
   const step = (name) => h("button", { type: "button", class: "quiet", "aria-label": `${STEPS[name][0]} ${b.channel}, ${b.condition_name}`, onclick: () => confirmStep(b, name, refresh) }, `${STEPS[name][0]}…`);
   const buttons = !mayChange() ? [] : [
     b.state === "tracking" || b.state === "held" ? step("approve") : "",
@@ -87,7 +90,7 @@ function deeds(b, refresh, show) {
     h("button", { type: "button", class: "quiet", "aria-label": `Take ${b.channel} from a period`, onclick: () => confirmPeriod(b, refresh) }, "From a period…"),
     h("button", { type: "button", class: "quiet", "aria-label": `Copy to ${b.channel}`, onclick: () => confirmCopy(b, refresh) }, "Copy…"),
   ];
-  return h("span", { class: "row" }, buttons, h("button", { type: "button", class: "quiet", "aria-label": `Record of ${b.channel}`, onclick: () => show(b) }, "Record"));
+  return h("span", { class: "row" }, buttons, more);
 }
 
 const about = (b) => h("p", {}, `${b.channel} on ${b.subject}, ${b.condition_name}: ${b.value_db === null ? "not learned yet" : number(b.value_db, 1, "dB")}, ${b.state}.`);
