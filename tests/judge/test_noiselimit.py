@@ -125,7 +125,7 @@ def test_noise_alone_keeps_to_the_budget_in_the_whole_engine() -> None:
     """20 noisy valves for a week, windows and measured scatter and correlation as they are: how often a rise
     reaches its limit, and that none of it becomes an alarm: evidence comes on top.
 
-    The scatter is that of 80 floors: one that is a tenth too small has a limit of 3.4 reached thrice as often.
+    The scatter is that of 80 floors: one a tenth too small has a limit of 3.4 reached thrice as often
     """
     channels = [c for g in range(5) for c in row_of_valves(4, f"g{g}-")]
     base, budget, over = {c.source: 30.0 for c in channels}, 100.0, []
