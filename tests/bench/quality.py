@@ -47,6 +47,7 @@ class Job:
     groups: int
     days: float
     methods: tuple[str, ...]
+    mix: Mix = field(default_factory=Mix)
 
 
 @dataclass
@@ -96,7 +97,7 @@ def _judge_plant(job: Job) -> Outcome:
     begun = time.perf_counter()
     runs = []
     for index in range(job.groups):
-        runs.append(simulate(job.seed, index, job.days))
+        runs.append(simulate(job.seed, index, job.days, job.mix))
         _advance(0.25 * job.days / job.groups)
     outcome.seconds["simulation"] = time.perf_counter() - begun
     for run in runs:
@@ -188,12 +189,12 @@ def _plain(value: Any) -> Any:
     return value.item() if hasattr(value, "item") else str(value)
 
 
-def one_group(console: Console, which: str, days: float, plot: Path | None) -> None:
+def one_group(console: Console, which: str, days: float, plot: Path | None, mix: Mix) -> None:
     """Replay one group alone, tell its story and draw it."""
     from plants.story import draw, tell
 
     seed, index = (int(x) for x in which.split(":"))
-    run = simulate(seed, index, days, Mix())
+    run = simulate(seed, index, days, mix)
     ticks: list[Any] = []
     alarms: list[Raised] = []
     if engine_exists():
@@ -207,6 +208,9 @@ def one_group(console: Console, which: str, days: float, plot: Path | None) -> N
 def parse() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument(
+        "--harsh", action="store_true", help="plants on which the plain survey rule fails one time in three"
     )
     parser.add_argument("--quick", action="store_true", help="2 plants of 40 groups, 20 days")
     parser.add_argument(
@@ -243,15 +247,17 @@ def main() -> None:
     args = parse()
     console = Console(width=200)
     days = args.days or (20.0 if args.quick else 40.0)
+    mix = Mix(harsh=args.harsh)
     if args.only:
-        one_group(console, args.only, days, args.plot)
+        one_group(console, args.only, days, args.plot, mix)
         return
     methods = tuple(args.methods.split(",")) if args.methods else (OURS, *RIVALS)
     if OURS in methods and not engine_exists():
         console.print("hissmark.engine.engine is not there yet: comparison methods only")
         methods = tuple(m for m in methods if m != OURS)
     groups = args.groups or (40 if args.quick else 100)
-    jobs = [Job(s, groups, days, methods) for s in _seeds(args.seeds or ("1:2" if args.quick else "101:104"))]
+    seeds = _seeds(args.seeds or ("1:2" if args.quick else "101:104"))
+    jobs = [Job(s, groups, days, methods, mix) for s in seeds]
     total = run_jobs(jobs, args.workers)
     report(console, total, methods, tuple(m for m in args.causes.split(",") if m in methods))
     dump(args.out, total)

@@ -93,7 +93,7 @@ def test_a_leak_adds_its_energy_to_what_was_there(runs: list[GroupRun]) -> None:
         error = np.nanmedian(lift[stands], axis=1) - expected
         assert abs(np.median(error)) < 0.6 + run.spec.quantum_db[c] / 4  # medians of cycling noise
         checked += 1
-    assert checked >= 3
+    assert checked >= 2
 
 
 def test_before_its_onset_a_leak_changes_nothing(runs: list[GroupRun]) -> None:
@@ -119,7 +119,7 @@ def test_spill_falls_away_with_the_transmission_loss(runs: list[GroupRun]) -> No
             if other != leak.channel and np.isfinite(fall).sum() > 20:
                 assert np.nanmedian(fall) == pytest.approx(run.truth.loss_db[leak.channel, other], abs=1.5)
                 checked += 1
-    assert checked >= 3
+    assert checked >= 2
 
 
 def test_transmission_only_loses(runs: list[GroupRun]) -> None:

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from hissmark.baseline.modes import cluster, column_medians
+from hissmark.baseline.modes import cluster, column_medians, shifted_evenly
 from hissmark.baseline.robust import row_mad
 from hissmark.baseline.strangers import Strangers
 from hissmark.engine.settings import BaselineSettings, SignalSettings
@@ -231,6 +231,7 @@ class Baselines:
         )
         calm = np.zeros(len(self.modes), bool)
         calm[self.group_of[heard.on & heard.calm]] = True
+        self.strangers.mark_quiet(at_us // self.stride_us, calm & free, self.group_of)
         for group in np.flatnonzero(calm & free & self.strangers.fresh & (self.modes < FREE_MODES)).tolist():
             self.strangers.fresh[group] = False
             rows = np.flatnonzero((self.group_of == group) & self.learned[:, 0])
@@ -247,11 +248,15 @@ class Baselines:
     def _unlikely_mode(
         self, group: int, rows: Ints, centre: npt.NDArray[np.float64], is_suspect: Suspect
     ) -> bool:
-        """Whether a recurring state rather is a leak: one source explains it, or only one valve moved."""
+        """Whether a recurring state is none of its own: a leak by its looks, or a known one shifted
+        evenly."""
         quiet = self.value[rows, 0].astype(np.float64)
         with np.errstate(invalid="ignore"):
             moved = int((np.abs(centre - quiet) > SMALLEST_MODE_STEP_DB).sum())
-        return moved < 2 or is_suspect(group, rows, quiet, centre)
+        if moved < 2 or is_suspect(group, rows, quiet, centre):
+            return True
+        known = self.value[rows, : int(self.modes[group])].astype(np.float64)
+        return any(shifted_evenly(centre - known[:, mode]) for mode in range(known.shape[1]))
 
     def _follow(self, rows: Ints, mode: Ints, level: F32, since_s: npt.NDArray[np.float64]) -> None:
         """Let learned baselines follow slow change, within rate and distance.

@@ -19,6 +19,9 @@ CUT_DB = 4.0
 SAME_DB = 2.0
 """Clouds whose centres differ by less in every channel are one."""
 CUT_SIGMAS = 6.0
+EVEN_DB = 1.5
+"""A state that differs from another by less than this in every channel, but for one amount common to all, is
+that other state shifted: the judgement knows even shifts."""
 
 
 def _apart(joint: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -64,6 +67,12 @@ def _place(centres: list[npt.NDArray[np.float64]], centre: npt.NDArray[np.float6
             return place
     centres.append(centre)
     return len(centres) - 1
+
+
+def shifted_evenly(step: npt.NDArray[np.float64]) -> bool:
+    """Whether all channels (float64[m] dB, NaN where not known) moved by the same amount, near enough."""
+    known = step[~np.isnan(step)]
+    return not len(known) or bool(np.abs(known - np.median(known)).max() < EVEN_DB)
 
 
 def column_medians(rows: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -17,8 +17,6 @@ Ints = npt.NDArray[np.intp]
 Levels = npt.NDArray[np.float64]
 
 RING = 64
-EPISODE_GAP = 4
-"""Strides of quiet between two entries that make them two episodes."""
 
 
 class Strangers:
@@ -26,6 +24,7 @@ class Strangers:
 
     Attributes:
         level: float16[C, RING] dB, NaN where empty. stamp: int32[G, RING] stride number, 0 where empty.
+            A stamp without any level marks that the group was quiet again.
         head: int16[G]. fresh: bool[G] something was added since the last look.
     """
 
@@ -57,6 +56,26 @@ class Strangers:
         self.head[which] = (self.head[which] + 1) % RING
         self.fresh[which] = True
 
+    def mark_quiet(self, stride: int, groups: Bools, group_of: npt.NDArray[np.int32]) -> None:
+        """The `groups` (bool[G]) are as usual: what comes from here on is another episode."""
+        last = (self.head - 1) % RING
+        rows = np.arange(len(self.head))
+        begun = np.flatnonzero(groups & (self.stamp[rows, last] > 0))
+        if not len(begun):
+            return
+        # the last entry of each group, as all its channels heard it
+        heard = np.zeros(len(self.head), bool)
+        np.logical_or.at(heard, group_of, ~np.isnan(self.level[np.arange(len(self.level)), last[group_of]]))
+        ended = np.zeros(len(self.head), bool)
+        ended[begun] = heard[begun]
+        if not ended.any():
+            return
+        mine = np.flatnonzero(ended[group_of])
+        self.level[mine, self.head[group_of[mine]]] = np.nan
+        which = np.flatnonzero(ended)
+        self.stamp[which, self.head[which]] = stride
+        self.head[which] = (self.head[which] + 1) % RING
+
     def recurring(self, group: int, rows: Ints) -> tuple[Levels | None, Levels | None]:
         """Level and scale (float64[rows]) of a state visited in two episodes; its entries are used up."""
         used = np.flatnonzero(self.stamp[group] > 0)
@@ -65,14 +84,14 @@ class Strangers:
         used = used[np.argsort(self.stamp[group, used], kind="stable")]
         joint = self.level[np.ix_(rows, used)].T.astype(np.float64)
         heard = ~np.isnan(joint).all(axis=1)
+        episode = np.cumsum(~heard)[heard]
         used, joint = used[heard], joint[heard]
         if len(used) < 2 * SMALLEST_COUNT:
             return None, None
         labels = cluster(joint, 4)
         for k in range(labels.max() + 1):
             mine = labels == k
-            visits = 1 + int((np.diff(self.stamp[group, used[mine]]) > EPISODE_GAP).sum())
-            if visits < 2 or mine.sum() < 2 * SMALLEST_COUNT:
+            if len(np.unique(episode[mine])) < 2 or mine.sum() < 2 * SMALLEST_COUNT:
                 continue
             centre = column_medians(joint[mine])
             scale = MAD_FACTOR * column_medians(np.abs(joint[mine] - centre))

@@ -13,8 +13,9 @@ from hissmark.engine.intake import US, Portion
 from hissmark.engine.measuring import Signal
 from hissmark.engine.state import F32, Bools, Ints, State
 from hissmark.engine.testable import faulty
-from hissmark.judge.explain import Heard, fit
+from hissmark.judge.explain import fit
 from hissmark.judge.group import Groups
+from hissmark.judge.heard import Heard
 from hissmark.judge.verdict import NONE
 from hissmark.judge.verdicts import Explanation, Reason
 from hissmark.signal.levels import leak_only
@@ -24,24 +25,31 @@ CLEAR_DB = 8.0
 """Rise from which an open valve is heard clearly enough to learn from."""
 WEAK_DB = 3.0
 """Rise below which a neighbour says nothing of its loss."""
+SILENT_DB = 1.5
+"""Rise below which a channel does not hear a source at all."""
 SETTLED_US = 300 * US
 LASTING_US = 86_400 * US
 
 
 def learn_acoustics(
-    state: State, at_us: int, on: Bools, conditions: TestConditions, signal: Signal, baseline: F32, rise: F32
-) -> None:
+    state: State, at_us: int, on: Bools, conditions: TestConditions, signal: Signal, baseline: F32, rise: F32,
+    groups: Groups,
+) -> None:  # fmt: skip
     """A valve that has been open for a while, alone in its group, is a known source: learn from it."""
     settled = (state.open_us > 0) & (at_us - state.open_us >= signal.length_us + SETTLED_US)
     due = on & settled & (signal.unsteady == NONE) & signal.fresh & (rise >= CLEAR_DB)
     for c in np.flatnonzero(due).tolist():
         state.open_us[c] = -state.open_us[c]
-        if not _is_alone(state, at_us, c, conditions):
+        group = int(state.layout.group_of[c])
+        if groups.explanation[group] != Explanation.OPEN_VALVE or not _is_alone(state, at_us, c, conditions):
             continue
-        rows = state.rows_of(int(state.layout.group_of[c]))
+        rows = state.rows_of(group)
         alone, resolvable = leak_only(signal.levels.low[rows], baseline[rows])
-        use = resolvable & (signal.unsteady[rows] == NONE) & signal.fresh[rows] & ~faulty(state)[rows]
-        measure_source(state, c, np.where(use, alone, 0.0), use & (rise[rows] >= WEAK_DB), rise[rows])
+        steady = (signal.unsteady[rows] == NONE) & signal.fresh[rows] & ~faulty(state)[rows]
+        use = steady & resolvable & (rise[rows] >= WEAK_DB)
+        silent = steady & (rise[rows] < SILENT_DB)
+        level = np.where(use, alone, np.nan_to_num(baseline[rows]))
+        measure_source(state, c, level, use, rise[rows], silent)
 
 
 def _is_alone(state: State, at_us: int, c: int, conditions: TestConditions) -> bool:
@@ -52,18 +60,33 @@ def _is_alone(state: State, at_us: int, c: int, conditions: TestConditions) -> b
     return not (others.any() or state.passing[rows].any())
 
 
-def measure_source(state: State, c: int, level: F32, use: Bools, rise: F32) -> None:
+def measure_source(
+    state: State, c: int, level: F32, use: Bools, rise: F32, silent: Bools | None = None
+) -> None:
     """Learn losses and couplings from a known source at channel `c`.
 
     Args:
         level: float32[channels of the group] leak-only levels, dB. use: bool, those heard clearly.
         rise: float32, dB; a channel that rises little is believed less.
+        silent: bool, those that do not hear it at all: `level` is the most that may arrive there.
     """
     group = int(state.layout.group_of[c])
     places, count = state.geometry.place.shape[1], len(level)
-    laid, clear, weak = np.zeros(places), np.zeros(places, bool), np.zeros(places, bool)
+    laid, clear, weak, deaf = np.zeros(places), *(np.zeros(places, bool) for _ in range(3))
     laid[:count], clear[:count], weak[:count] = level, use, rise < CLEAR_DB
-    state.acoustics.measure(group, c - int(state.layout.first[group]), laid, clear, weak)
+    if silent is not None:
+        deaf[:count] = silent
+    state.acoustics.measure(group, c - int(state.layout.first[group]), laid, clear, weak, deaf)
+
+
+def hear_backgrounds(state: State, groups: Bools) -> None:
+    """Groups whose channels have all learned their background now tell of their sensors' coupling."""
+    for group in np.flatnonzero(groups & ~state.acoustics.background_heard).tolist():
+        rows = state.rows_of(group)
+        if state.baselines.learned[rows, 0].all():
+            background = np.full(state.geometry.place.shape[1], np.nan)
+            background[: rows.stop - rows.start] = state.baselines.anchor[rows, 0]
+            state.acoustics.hear_background(group, background)
 
 
 def calm_groups(state: State, groups: Groups, on: Bools) -> Bools:
@@ -91,13 +114,16 @@ def _disturbed(state: State, at_us: int) -> Bools:
 
 
 def strange_groups(state: State, groups: Groups) -> Bools:
-    """Groups in a state neither ordinary nor a leak: perhaps an operating condition not yet known."""
+    """Groups in a state that is not ordinary: perhaps an operating condition not yet known.
+
+    Also while an alarm stands: whether it was a leak shows when the same state comes back after quiet.
+    """
     unknown = np.isin(
         groups.explanation, (Explanation.EVEN_SHIFT, Explanation.OUTSIDE_NOISE, Explanation.UNEXPLAINED)
     )
-    strange = groups.stirred & unknown
-    strange[state.layout.group_of[state.passing | state.alarms.active[0]]] = False
-    return np.asarray(strange, bool)
+    suspected = np.zeros_like(groups.stirred)
+    suspected[state.layout.group_of[state.passing | state.alarms.active[0]]] = True
+    return np.asarray(groups.stirred & (unknown | suspected), bool)
 
 
 def _is_suspect(
@@ -123,6 +149,10 @@ def _is_suspect(
         np.zeros_like(use),
         state.geometry.reference[[group]],
         *state.acoustics.of(np.array([group])),
+        np.full((1, places, places), np.inf),
+        np.zeros_like(use),
+        np.zeros_like(use),
+        state.acoustics.unknown(np.array([group])),
     )
     found = fit(heard)
     others = max(float(a[0]) for a in (found.nothing, found.shift, found.outside, found.unexplained))

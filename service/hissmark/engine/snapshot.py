@@ -39,6 +39,8 @@ def parts_of(step: Stepper) -> list[Part]:
         ("strangers", step.baselines.strangers, step.baselines.strangers.STATE_CHANNEL, "channel"),
         ("strangers", step.baselines.strangers, step.baselines.strangers.STATE_GROUP, "members"),
         ("acoustics", step.acoustics, step.acoustics.STATE_GROUP, "pipework"),
+        ("ceilings", step.ceilings, step.ceilings.STATE_CHANNEL, "channel"),
+        ("ceilings", step.ceilings, step.ceilings.STATE_GROUP, "members"),
         ("health", step.health, step.health.STATE, "channel"),
         ("health", step.health.timers, step.health.timers.STATE, "channel"),
         ("trends", step.trends, step.trends.STATE, "channel"),

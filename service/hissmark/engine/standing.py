@@ -135,7 +135,7 @@ def margins_of(state: State, signal: Signal, baseline: F32, rise: F32, leads: Bo
     place, present = state.geometry.place, state.geometry.present
     margin = np.full(len(power), -np.inf)
     margin[place[present]] = laid[present] - others[present]
-    lone = np.isfinite(margin) & (margin > LONE_DB)
+    lone = margin > LONE_DB
     margin = np.where(lone, rise, margin)
     return np.where(np.isfinite(margin), np.maximum(margin, -LONE_DB), np.nan).astype(np.float32)
 

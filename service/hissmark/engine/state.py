@@ -18,6 +18,7 @@ from hissmark.judge import evidence as ev
 from hissmark.judge.acoustics import Acoustics
 from hissmark.judge.geometry import Geometry
 from hissmark.judge.health import HealthBank
+from hissmark.judge.spill import SpillCeilings
 from hissmark.judge.trend import Trends
 from hissmark.signal.windows import SlotRing
 
@@ -36,12 +37,13 @@ class State:
         passing: bool[channels]. stroked_us: int64[channels] last stroke.
         open_us: int64[channels] open since, 0 while closed; negative once its response was measured.
         said: int16[channels] the last verdict given. mode: int8[groups] operating condition.
+        stirred: bool[groups] something stood out at the last tick.
         free: bool[groups] whose operating conditions are found in the levels, not named by tags.
         own_inputs: int32[channels, 4] the inputs of each channel by role, -1 where there is none.
     """
 
     STATE_CHANNEL = ("evidence", "lead_s", "passing", "stroked_us", "open_us", "said")
-    STATE_GROUP = ("mode",)
+    STATE_GROUP = ("mode", "stirred")
 
     def __init__(self, layout: Layout) -> None:
         settings = layout.settings
@@ -62,6 +64,7 @@ class State:
         self.health = HealthBank(n)
         self.repairs = RepairMemory(n, groups)
         self.trends = Trends(n)
+        self.ceilings = SpillCeilings(n, groups)
         self.evidence: F32 = np.full(n, ev.LOWEST, np.float32)
         self.lead_s: F32 = np.zeros(n, np.float32)
         self.passing: Bools = np.zeros(n, bool)
@@ -69,6 +72,7 @@ class State:
         self.open_us: I64 = np.zeros(n, np.int64)
         self.said: npt.NDArray[np.int16] = np.full(n, -1, np.int16)
         self.mode: npt.NDArray[np.int8] = np.zeros(groups, np.int8)
+        self.stirred: Bools = np.zeros(groups, bool)
         self.suppression = Suppression.of(layout)
         self.alarms = _alarms(layout, self.suppression.texts)
         self.retune()

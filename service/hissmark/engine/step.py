@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from typing import NamedTuple
 
 import numpy as np
@@ -11,7 +12,7 @@ from hissmark.alarms.journal import JournalEntry
 from hissmark.engine.conditions import TestConditions, assess
 from hissmark.engine.growing import follow_trends
 from hissmark.engine.intake import Intake, Portion
-from hissmark.engine.learning import calm_groups, learn_acoustics, learn_baselines
+from hissmark.engine.learning import calm_groups, hear_backgrounds, learn_acoustics, learn_baselines
 from hissmark.engine.measuring import Signal, measure, take_process
 from hissmark.engine.raising import raise_alarms
 from hissmark.engine.readings import Tick
@@ -29,8 +30,9 @@ from hissmark.engine.standing import (
 from hissmark.engine.state import F32, Bools, Ints, State
 from hissmark.engine.testable import channels_of, obstacles, time_open, with_sensor
 from hissmark.engine.watching import watch_health
-from hissmark.judge.explain import Fit, Heard
+from hissmark.judge.explain import Fit
 from hissmark.judge.group import Groups, judge, scored
+from hissmark.judge.heard import Heard
 from hissmark.judge.verdict import NONE
 
 
@@ -115,8 +117,10 @@ class Stepper(State):
         time_open(self, portion.at_us, on, conditions)
         signal = measure(self, portion, intake)
         blocked = obstacles(self, portion.at_us, conditions, signal)
+        hear_backgrounds(self, portion.groups)
         groups = self._judge(portion, signal, blocked, conditions)
         self.mode[portion.groups] = groups.mode[portion.groups]
+        self.stirred[portion.groups] = groups.stirred[portion.groups]
         baseline, scale = self._background(groups.mode)
         rise = (signal.levels.low - baseline).astype(np.float32)
         watch_health(self, portion, on, conditions, signal, groups.mode, rise, scale)
@@ -146,8 +150,9 @@ class Stepper(State):
     def learn(self, seen: Seen) -> Bools:
         """What the tick teaches of losses and backgrounds; returns the groups that are calm."""
         learn_acoustics(
-            self, seen.portion.at_us, seen.on, seen.conditions, seen.signal, seen.baseline, seen.rise
-        )
+            self, seen.portion.at_us, seen.on, seen.conditions, seen.signal, seen.baseline, seen.rise,
+            seen.groups,
+        )  # fmt: skip
         learn_from_repairs(self, seen.portion.at_us, seen.on, seen.signal, seen.blocked, seen.rise)
         calm = calm_groups(self, seen.groups, seen.on)
         learn_baselines(self, seen.portion, seen.on, seen.signal, seen.blocked, seen.groups, calm)
@@ -163,16 +168,18 @@ class Stepper(State):
         conditions = assess(self.wiring, self.process, self.tuned.min_difference_bar)
         signal = measure(self, portion, intake)
         blocked = obstacles(self, at_us, conditions, signal)
-        channels = channels_of(self, signal, blocked)
+        channels = channels_of(self, at_us, signal, blocked)
         groups = judge(
             self.geometry, self.acoustics, channels, only, self._modes(conditions), self.baselines.modes,
-            self.free, self.evidence.copy(),
+            self.free, self.evidence.copy(), deepcopy(self.ceilings), float(self.settings.signal.tick_s),
         )  # fmt: skip
         baseline, scale = self._background(groups.mode)
         rise = (signal.levels.low - baseline).astype(np.float32)
         blocked = with_sensor(self, blocked, baseline)
         verdict, reason = verdicts_of(self, signal, blocked, rise, scale, baseline, groups)
-        heard, found = scored(self.geometry, self.acoustics, channels, group, int(groups.mode[group]))
+        heard, found = scored(
+            self.geometry, self.acoustics, self.ceilings, channels, group, int(groups.mode[group])
+        )
         return Look(
             at_us, conditions, signal, blocked, int(groups.mode[group]), baseline, scale, rise,
             margins_of(self, signal, baseline, rise, groups.leads), wanted_margin(self),
@@ -188,8 +195,9 @@ class Stepper(State):
         self, portion: Portion, signal: Signal, blocked: npt.NDArray[np.uint8], conditions: TestConditions
     ) -> Groups:
         return judge(
-            self.geometry, self.acoustics, channels_of(self, signal, blocked), portion.groups,
-            self._modes(conditions), self.baselines.modes, self.free, self.evidence,
+            self.geometry, self.acoustics, channels_of(self, portion.at_us, signal, blocked), portion.groups,
+            self._modes(conditions), self.baselines.modes, self.free, self.evidence, self.ceilings,
+            float(self.settings.signal.tick_s),
         )  # fmt: skip
 
     def _modes(self, conditions: TestConditions) -> Ints:

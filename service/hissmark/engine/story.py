@@ -22,8 +22,9 @@ from hissmark.engine.telling import Background, Gathered, Limit, Score, Story, T
 from hissmark.engine.tuned import with_values
 from hissmark.engine.wants import wants_of
 from hissmark.judge import evidence as ev
-from hissmark.judge.explain import IMPOSSIBLE, Fit, Heard, expected_level
+from hissmark.judge.explain import Fit, expected_level
 from hissmark.judge.group import Channels, scored
+from hissmark.judge.heard import IMPOSSIBLE, Heard
 from hissmark.judge.noiselimit import correlation
 from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
 from hissmark.signal.levels import leak_only
@@ -103,9 +104,10 @@ def tell_recorded(engine: Engine, channel: int, recorded: Recorded) -> Story:
     known[rows] = np.isin(recorded.reason, (Reason.OPEN, Reason.JUST_STROKED))
     channels = Channels(
         level, np.zeros(count, np.float32), value, scale, sound, may_pass & step.valve, known,
-        np.ones(count, np.float32), np.zeros(count, bool),
+        np.ones(count, np.float32), np.zeros(count, bool), np.zeros(count, bool), np.zeros(count, bool),
+        np.zeros(count, bool),
     )  # fmt: skip
-    heard, found = scored(step.geometry, step.acoustics, channels, group, mode)
+    heard, found = scored(step.geometry, step.acoustics, step.ceilings, channels, group, mode)
     tick = _Tick(
         recorded.at_us, recorded.level_db, recorded.baseline_db, scale[rows, mode], recorded.verdict,
         recorded.reason, np.where(recorded.health <= max(SensorHealth), recorded.health, SensorHealth.WELL),

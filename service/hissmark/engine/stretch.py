@@ -300,7 +300,9 @@ class Stretch:
         copies.decide(seen)
         if (copies.open_us > 0).any():
             self._known.pop("measured", None)
-            learn_acoustics(copies, at_us, seen.on, seen.conditions, seen.signal, seen.baseline, seen.rise)
+            learn_acoustics(
+                copies, at_us, seen.on, seen.conditions, seen.signal, seen.baseline, seen.rise, seen.groups
+            )
         learn_from_repairs(copies, at_us, seen.on, seen.signal, seen.blocked, seen.rise)
         return seen
 

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hissmark.engine.conditions import TestConditions
-from hissmark.engine.intake import US
+from hissmark.engine.intake import NEVER, US
 from hissmark.engine.measuring import Signal
 from hissmark.engine.state import F32, Bools, State
 from hissmark.judge.group import Channels
@@ -17,7 +17,8 @@ from hissmark.judge.verdicts import Reason, SensorHealth
 def time_open(state: State, at_us: int, on: Bools, conditions: TestConditions) -> None:
     """Since when each valve has been open, 0 while it is not; negative once its response was measured."""
     begins = on & conditions.open_ & (state.open_us == 0)
-    state.open_us[begins] = at_us
+    # what already sounds when a valve opens would be taken for its response
+    state.open_us[begins] = np.where(state.stirred[state.layout.group_of[begins]], -at_us, at_us)
     state.open_us[on & ~conditions.open_] = 0
 
 
@@ -49,7 +50,22 @@ def faulty(state: State) -> Bools:
     return np.asarray((code != SensorHealth.WELL) & (code != SensorHealth.SILENT), bool)
 
 
-def channels_of(state: State, signal: Signal, blocked: npt.NDArray[np.uint8]) -> Channels:
+def _drowned(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[np.uint8], sound: Bools) -> Bools:
+    """Channels in groups with a valve that is open or has just moved, and whose own sensor cannot say how
+    loud.
+
+    Its neighbours may hear it before its own sensor has told, if that measures more rarely or not at all:
+    none of them can be blamed meanwhile."""
+    open_, just = blocked == Reason.OPEN, blocked == Reason.JUST_STROKED
+    lately = at_us - np.where(open_, np.abs(state.open_us), state.stroked_us) < signal.length_us
+    unread = (open_ & (lately | ~sound | (signal.unsteady != NONE))) | just
+    unread |= state.valve & ~open_ & (state.stroked_us > NEVER) & lately
+    drowned = np.zeros(len(state.layout.group_names), bool)
+    drowned[state.layout.group_of[unread]] = True
+    return drowned[state.layout.group_of]
+
+
+def channels_of(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[np.uint8]) -> Channels:
     """What the judgement takes of each channel."""
     window_s = signal.length_us / US
     known = np.isin(blocked, (Reason.OPEN, Reason.JUST_STROKED))
@@ -60,6 +76,8 @@ def channels_of(state: State, signal: Signal, blocked: npt.NDArray[np.uint8]) ->
     )
     return Channels(
         signal.levels.low, unrest.astype(np.float32),
-        state.baselines.value, state.baselines.scale, sound, state.valve & (blocked == NONE) & steady, known,
+        state.baselines.value, state.baselines.scale, sound,
+        state.valve & (blocked == NONE) & steady & ~_drowned(state, at_us, signal, blocked, sound), known,
         (state.settings.signal.tick_s / window_s).astype(np.float32), state.alarms.active[0] | state.passing,
+        state.passing, (blocked == Reason.OPEN) & steady, state.valve & ~sound,
     )  # fmt: skip

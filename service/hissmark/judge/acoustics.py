@@ -9,6 +9,7 @@ that remains. After a few strokes a leak's profile is known to a decibel, coupli
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,13 @@ F32 = npt.NDArray[np.float32]
 NOISE_DB = 1.2
 """Scatter of one measured response (one standard deviation), the valve's own sound being what it is."""
 SMALLEST_STEP_DB = 0.2
+SURPRISE_SD = 4.0
+"""A response further than this from what was expected has another cause: nothing is learned from it."""
+NEIGHBOUR_SD_DB = 5.0
+NEIGHBOUR_WEIGHT = 3.0
+"""How much the true backgrounds of neighbours usually differ, and how many pairs that counts for (common
+practice, no source)."""
+SMALLEST_NEIGHBOUR_SD_DB = 2.0
 
 
 class Acoustics:
@@ -36,13 +44,13 @@ class Acoustics:
         coupling_db, coupling_sd_db: float64[G, P].
     """
 
-    STATE_GROUP = ("mean", "covariance", "measured")
+    STATE_GROUP = ("mean", "covariance", "measured", "background_heard")
 
     def __init__(self, geometry: Geometry, coupling_db: float) -> None:
         groups, places = geometry.place.shape
         self._places = places
         self._prior_coupling_db = max(coupling_db, 0.1)
-        self._sums = _sums(places)
+        self._sums = spill_sums(places)
         self.mean: F64 = np.concatenate((np.zeros((groups, places)), geometry.step_db[:, 1:]), axis=1).astype(
             float
         )
@@ -51,6 +59,7 @@ class Acoustics:
         )
         self.covariance = np.einsum("gk,kl->gkl", sd**2, np.eye(sd.shape[1])).astype(np.float32)
         self.measured: npt.NDArray[np.int32] = np.zeros(groups, np.int32)
+        self.background_heard: npt.NDArray[np.bool_] = np.zeros(groups, bool)
         shape = (groups, places, places)
         self.loss_db, self.loss_sd_db, self.louder_sd_db = (np.zeros(shape) for _ in range(3))
         self.coupling_db, self.coupling_sd_db = np.zeros((groups, places)), np.zeros((groups, places))
@@ -65,6 +74,7 @@ class Acoustics:
         """Back to what the register says; the group's losses and couplings are learned anew."""
         self.mean[group], self.covariance[group] = self._prior[0][group], self._prior[1][group]
         self.measured[group] = 0
+        self.background_heard[group] = False
         self.refresh(np.array([group]))
 
     def take_over(
@@ -78,7 +88,8 @@ class Acoustics:
         Args:
             saved: arrays by the names in `STATE_GROUP`.
         """
-        learned = saved["measured"][old] > 0
+        heard = saved.get("background_heard", np.zeros(len(saved["measured"]), bool))
+        learned = (saved["measured"][old] > 0) | heard[old]
         new, old = new[learned], old[learned]
         saved_places = (saved["mean"].shape[1] + 1) // 2
         both = min(saved_places, self._places)
@@ -86,6 +97,7 @@ class Acoustics:
         self.mean[np.ix_(new, here)] = saved["mean"][np.ix_(old, there)]
         self.covariance[np.ix_(new, here, here)] = saved["covariance"][np.ix_(old, there, there)]
         self.measured[new] = saved["measured"][old]
+        self.background_heard[new] = heard[old]
 
     def refresh(self, groups: npt.NDArray[np.intp]) -> None:
         """Work out the derived arrays of some groups anew."""
@@ -114,6 +126,10 @@ class Acoustics:
         """Share of each sensor's coupling that is still unknown, float64[G, P] (1 before learning)."""
         return np.asarray(np.clip(self.coupling_sd_db / self._prior_coupling_db, 0.0, 1.0), np.float64)
 
+    def unknown(self, groups: npt.NDArray[np.intp]) -> F64:
+        """Covariance of couplings and steps of some groups, float64[B, K, K]."""
+        return np.asarray(self.covariance[groups], np.float64)
+
     def of(self, groups: npt.NDArray[np.intp]) -> tuple[F64, F64, F64, F64, F64, F64, F64, F64]:
         """What `Heard` wants of some groups, in its order from `loss` on."""
         return (
@@ -123,28 +139,69 @@ class Acoustics:
         )  # fmt: skip
 
     def measure(
-        self, group: int, source: int, level_db: F64, use: npt.NDArray[np.bool_], weak: npt.NDArray[np.bool_]
-    ) -> None:
+        self, group: int, source: int, level_db: F64, use: npt.NDArray[np.bool_],
+        weak: npt.NDArray[np.bool_], silent: npt.NDArray[np.bool_] | None = None,
+    ) -> None:  # fmt: skip
         """Learn from a known source at place `source`.
 
         Args:
             level_db: float64[P] leak-only levels. use: bool[P] channels that hear it clearly.
             weak: bool[P] those that hear it only a little over their background.
+            silent: bool[P] channels that do not hear it: `level_db` is the most that may have arrived there.
         """
-        mean, covariance = self.mean[group], self.covariance[group].astype(np.float64)
-        for i in np.flatnonzero(use):
-            if i == source:
-                continue
+        silent = np.zeros_like(use) if silent is None else silent
+        mean, covariance = self.mean[group].copy(), self.covariance[group].astype(np.float64)
+        for i in np.flatnonzero((use | silent) & (np.arange(len(use)) != source)):
             h = self._sums[source, i]
-            noise = (2.5 if weak[i] else 1.0) * NOISE_DB
-            gain = covariance @ h / (h @ covariance @ h + noise**2)
-            mean = mean + gain * (level_db[i] - level_db[source] - h @ mean)
-            covariance = covariance - np.outer(gain, h @ covariance)
+            noise = (2.5 if weak[i] or silent[i] else 1.0) * NOISE_DB
+            beyond = level_db[i] - level_db[source] - h @ mean
+            if not use[i] and beyond >= 0.0:
+                continue  # expected to be still lower than could be heard: nothing new
+            mean, covariance = _told(mean, covariance, h, beyond, noise)
+        self._keep(group, mean, covariance)
+        self.measured[group] += 1
+
+    def hear_background(self, group: int, background_db: F64) -> None:
+        """Take what the backgrounds of a group tell of its sensors' coupling, once.
+
+        Neighbours stand in much the same background; where two read differently, part of it is their
+        coupling. How big a part follows from how much the backgrounds of this group differ altogether. This
+        is what makes the plain rule of the highest rise right where backgrounds are alike, and leak-only
+        levels where not.
+
+        Args:
+            background_db: float64[P], NaN where nothing sits.
+        """
+        self.background_heard[group] = True
+        known = np.flatnonzero(~np.isnan(background_db))
+        if len(known) < 2:
+            return
+        step = np.diff(background_db[known])
+        coupling = 2.0 * self._prior_coupling_db**2
+        usual = NEIGHBOUR_WEIGHT * (NEIGHBOUR_SD_DB**2 + coupling)
+        total = (float((step**2).sum()) + usual) / (len(step) + NEIGHBOUR_WEIGHT)
+        noise = np.sqrt(max(total - coupling, SMALLEST_NEIGHBOUR_SD_DB**2))
+        mean, covariance = self.mean[group].copy(), self.covariance[group].astype(np.float64)
+        for i, k, difference in zip(known[1:], known[:-1], step, strict=True):
+            h = np.zeros(len(mean))
+            h[i], h[k] = 1.0, -1.0
+            mean, covariance = _told(mean, covariance, h, difference - h @ mean, noise)
+        self._keep(group, mean, covariance)
+
+    def _keep(self, group: int, mean: F64, covariance: F64) -> None:
         mean[self._places :] = np.maximum(mean[self._places :], SMALLEST_STEP_DB)
         self.mean[group] = mean
         self.covariance[group] = 0.5 * (covariance + covariance.T)
-        self.measured[group] += 1
         self.refresh(np.array([group]))
+
+
+def _told(mean: F64, covariance: F64, h: F64, beyond: float, noise_db: float) -> tuple[F64, F64]:
+    """One linear Gaussian update: a measurement of ``h @ unknowns`` that lies `beyond` what was expected."""
+    variance = float(h @ covariance @ h) + noise_db**2
+    if beyond**2 > SURPRISE_SD**2 * variance:
+        return mean, covariance
+    gain = covariance @ h / variance
+    return mean + gain * beyond, covariance - np.outer(gain, h @ covariance)
 
 
 def _unknowns(places: int, first: int) -> npt.NDArray[np.intp]:
@@ -152,7 +209,8 @@ def _unknowns(places: int, first: int) -> npt.NDArray[np.intp]:
     return np.concatenate((np.arange(first), places + np.arange(first - 1)))
 
 
-def _sums(places: int) -> F64:
+@lru_cache(maxsize=8)
+def spill_sums(places: int) -> F64:
     """Coefficients of ``level_i - level_k`` in the unknowns, float64[k, i, K]."""
     sums = np.zeros((places, places, 2 * places - 1))
     for k in range(places):

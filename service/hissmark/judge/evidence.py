@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from hissmark.judge.explain import IMPOSSIBLE, Fit
+from hissmark.judge.explain import Fit
+from hissmark.judge.heard import IMPOSSIBLE
 
 F64 = npt.NDArray[np.float64]
 F32 = npt.NDArray[np.float32]
@@ -22,8 +23,8 @@ SETTLING = 2.0
 LOWEST = -6.0
 HIGHEST = 40.0
 
-PLAUSIBLE = 3.0
-"""A ratio above minus this leaves a valve plausible."""
+PLAUSIBLE = 1.0
+"""A ratio above minus this leaves a valve plausible: here, no other explanation is better."""
 
 
 def persistence(lead_s: F32) -> F32:

@@ -10,10 +10,11 @@ an explanation is the robust log-likelihood of what was heard, less the price of
 - a known source: a valve that is open or has just been stroked;
 - one passing valve: highest there, falling away with the transmission loss, fitted within bounds;
 - two sources: the best of the sources above and a second valve;
-- unexplained: every channel moved by an amount of its own.
+- unexplained: some channels moved by amounts of their own, one reads high all by itself, or a valve passes
+  whose
+  own sensor is not heard.
 
-More noise than predicted needs a cause and is punished without bound; less than predicted (a source that
-couples badly, a pipe that damps better than thought) is common and costs little.
+How sources are fitted is told in `sources`.
 """
 
 from __future__ import annotations
@@ -24,22 +25,33 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from hissmark.judge.heard import (
+    IMPOSSIBLE,
+    Heard,
+    channel_score,
+    level_of,
+    power_of,
+    row_median,
+    total_score,
+)
+from hissmark.judge.sources import (
+    First,
+    Sources,
+    first_alone,
+    one_source,
+    second_source,
+    stands_over_neighbours,
+    unheard_source,
+)
 from hissmark.judge.verdicts import Explanation
 
 F64 = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.intp]
 
-IMPOSSIBLE = -1e6
 SILENT_DB = -120.0
-LOSS_FACTORS = np.array([0.4, 0.65, 1.0, 1.6, 2.5])
-"""Losses are fitted within these multiples of what is expected."""
-LOSS_FACTOR_PRICE = 0.5 * (np.log(LOSS_FACTORS) / 0.6) ** 2
 CARRIED = np.array([0.0, 0.15, 0.3])
 """Share of the structural loss that noise carried along by the fluid suffers."""
-LOUD_KNEE = 5.0
-LEARNED_SHARE = 0.6
-"""Share of its variance before learning below which a loss counts as learned."""
 OWN_CHANGE_DB = 6.0
 SHIFT_SD_DB = 4.0
 
@@ -50,38 +62,16 @@ PRICE_OUTSIDE_AT_REFERENCE = 3.5
 REFERENCE_TOLERANCE_DB = 3.0
 PRICE_KNOWN = 0.5
 PRICE_PASSING = 5.5
+PRICE_STANDING = 1.0
+"""A valve that has been found to pass goes on passing: its beginning need not be paid for at every tick."""
 PRICE_SECOND = 6.5
+PRICE_AT_ONCE = 4.0
+"""Added for a second source while the first is not known to stand: two leaks do not begin at one moment, and
+an operating condition lifts several channels at once."""
 PRICE_BESIDE_KNOWN = 4.0
 """Added for a passing valve while another of the group is open or has just moved: that one is loud."""
-PRICE_UNEXPLAINED = 5.0
-
-
-class Heard(NamedTuple):
-    """What B groups hear, P places each (a group appears once per baseline mode that is tried).
-
-    Attributes:
-        level, background, scale: float64[B, P] dB. use: bool[B, P] channels that take part.
-        may_pass: bool[B, P] closed valves under test. known: bool[B, P] open or just stroked valves.
-        reference: bool[B, P] reference points.
-        loss, loss_sd, louder_sd, prior_loss, free: float64[B, P, P], see `Acoustics`.
-        coupling, coupling_sd, carried: float64[B, P], likewise.
-    """
-
-    level: F64
-    background: F64
-    scale: F64
-    use: Bools
-    may_pass: Bools
-    known: Bools
-    reference: Bools
-    loss: F64
-    loss_sd: F64
-    louder_sd: F64
-    prior_loss: F64
-    free: F64
-    coupling: F64
-    coupling_sd: F64
-    carried: F64
+PRICE_UNEXPLAINED = 7.0
+PRICE_ALONE = 10.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,87 +104,141 @@ class Fit:
 
 def fit(heard: Heard) -> Fit:
     """Score every explanation of what `heard` holds."""
-    power_background = _power(heard.background)
-    leak_only = _level(np.maximum(_power(heard.level) - power_background, 0.0))
-    nothing = _total(_channel(heard, heard.background, heard.scale), heard.use)
+    power_background = power_of(heard.background)
+    leak_only = level_of(np.maximum(power_of(heard.level) - power_background, 0.0))
+    by_channel = channel_score(heard, heard.background, heard.scale)
+    nothing = total_score(by_channel, heard.use)
     shift, shift_db = _even_shift(heard)
     outside, outside_field, outside_from = _outside(heard, leak_only, power_background)
-    source, source_field = _one_source(heard, leak_only, power_background)
     risen = heard.use & (heard.level - heard.background > 0.5)
+    sources = one_source(heard, leak_only, power_background, (heard.may_pass | heard.known) & risen)
     price = np.log(np.maximum(heard.use.sum(axis=1), 1))[:, None]
     beside = np.where(heard.known.any(axis=1), PRICE_BESIDE_KNOWN, 0.0)[:, None]
-    passing = np.where(heard.may_pass & risen, source - PRICE_PASSING - price - beside, IMPOSSIBLE)
-    known = np.where(heard.known & risen, source - PRICE_KNOWN, IMPOSSIBLE)
-    rows = np.arange(len(nothing))
-    either = np.maximum(passing, known)
-    best = either.argmax(axis=1)
-    by_source = either[rows, best] >= outside
-    field = np.where(by_source[:, None], source_field[rows, best], outside_field)
-    field_sd = np.where(by_source[:, None], heard.loss_sd[rows, best], heard.coupling_sd)
-    base = np.where(by_source, either[rows, best], outside)
-    first = np.where(by_source, best, -1)
-    second, second_level = _second_source(heard, field, field_sd, power_background)
-    peak = _stands_over_neighbours(heard, leak_only, first)
-    gained = second - _total(_field_channel(heard, field, field_sd, power_background), heard.use)[:, None]
-    second = np.where(
-        heard.may_pass & risen & peak & (second > IMPOSSIBLE / 2),
-        base[:, None] + gained - PRICE_SECOND,
-        IMPOSSIBLE,
-    )
-    second[rows[by_source], best[by_source]] = IMPOSSIBLE
+    begins = np.where(heard.standing, PRICE_STANDING, PRICE_PASSING + price + beside)
+    passing = np.where(heard.may_pass & risen, sources.score - begins, IMPOSSIBLE)
+    known = np.where(heard.known & risen, sources.score - PRICE_KNOWN, IMPOSSIBLE)
+    singles = _Singles(outside, outside_field, sources, passing, known, leak_only, power_background)
+    two = _two_sources(heard, singles, risen)
+    hidden = unheard_source(heard, leak_only, power_background, risen) - PRICE_PASSING - price[:, 0]
+    alone = _alone(heard, by_channel, nothing, price[:, 0])
     return Fit(
         nothing,
         shift - PRICE_SHIFT,
         outside,
-        _unexplained(heard) - PRICE_UNEXPLAINED,
+        np.maximum.reduce([_unexplained(heard), alone, hidden]),
         known,
         passing,
-        second,
-        first,
-        by_source & (passing[rows, best] >= known[rows, best]),
+        two.score,
+        two.first,
+        two.first_passes,
         shift_db,
-        source_field,
+        sources.field,
         outside_field,
-        second_level,
+        two.level,
         outside_from,
     )
 
 
-def _power(level_db: F64) -> F64:
-    return np.asarray(np.exp(level_db * 0.23025850929940458))
+class _Singles(NamedTuple):
+    """Everything that may be the first of two sources; see `Fit` and `Sources`.
+
+    Attributes:
+        leak_only: float64[B, P] dB. background: float64[B, P] powers.
+    """
+
+    outside: F64
+    outside_field: F64
+    sources: Sources
+    passing: F64
+    known: F64
+    leak_only: F64
+    background: F64
 
 
-def _level(power: F64) -> F64:
-    return np.asarray(10.0 * np.log10(np.maximum(power, 1e-12)))
+class _Two(NamedTuple):
+    """A second source at each place: score and level float64[B, P]; first int[B], first_passes bool[B]."""
+
+    score: F64
+    level: F64
+    first: Ints
+    first_passes: Bools
 
 
-def _loss_of(z: F64) -> F64:
-    """Price of a residual in standard deviations: too loud Huber, too quiet Student's t (4 degrees)."""
-    loud = np.where(z < LOUD_KNEE, 0.5 * z * z, LOUD_KNEE * (z - 0.5 * LOUD_KNEE))
-    quiet = 2.5 * np.log1p(0.25 * z * z)
-    return np.asarray(np.where(z > 0, loud, np.minimum(0.5 * z * z, quiet)))
+def _two_sources(heard: Heard, singles: _Singles, risen: Bools) -> _Two:
+    """The best single source and another on top; or that which stands already, and another on top."""
+    either = np.maximum(singles.passing, singles.known)
+    best = either.argmax(axis=1)
+    rows = np.arange(len(best))
+    best = np.where(either[rows, best] >= singles.outside, best, -1)
+    two = _upon(heard, singles, risen, best)
+    there = np.where(heard.standing | heard.known, either, IMPOSSIBLE)
+    standing = np.where(there.max(axis=1) > IMPOSSIBLE / 2, there.argmax(axis=1), best)
+    if (standing == best).all():
+        return two
+    other = _upon(heard, singles, risen, standing)
+    better = other.score.max(axis=1) > two.score.max(axis=1)
+    return _Two(
+        *(np.where(better[:, None] if a.ndim > 1 else better, b, a) for a, b in zip(two, other, strict=True))
+    )
 
 
-def _channel(heard: Heard, expected: F64, sd: F64) -> F64:
-    """Log-likelihood of each channel (constants that all explanations share left out)."""
-    return np.asarray(-_loss_of((heard.level - expected) / sd) - np.log(sd))
+def _upon(heard: Heard, singles: _Singles, risen: Bools, place: Ints) -> _Two:
+    """A second source upon the first at `place` (int[B], -1 for noise from outside)."""
+    rows, at, valve = np.arange(len(place)), np.maximum(place, 0), place >= 0
+    passing, known = singles.passing[rows, at], singles.known[rows, at]
+    first = _first(heard, singles.sources, singles.outside, singles.outside_field, place, singles.background)
+    candidates = heard.may_pass & risen & stands_over_neighbours(heard, singles.leak_only, place)
+    candidates[rows[valve], at[valve]] = False
+    both, level = second_source(heard, first, singles.background, candidates)
+    base = np.where(valve, np.maximum(passing, known), singles.outside) - first.score
+    new = valve & ~(heard.standing | heard.known)[rows, at]
+    price = np.where(
+        heard.standing, PRICE_STANDING, PRICE_SECOND + np.where(new, PRICE_AT_ONCE, 0.0)[:, None]
+    )
+    score = np.where(both > IMPOSSIBLE / 2, base[:, None] + both - price, IMPOSSIBLE)
+    return _Two(score, level, place, valve & (passing >= known))
 
 
-def _total(per_channel: F64, use: Bools) -> F64:
-    return np.asarray(np.where(use, per_channel, 0.0).sum(axis=-1))
+def _first(
+    heard: Heard, sources: Sources, outside: F64, outside_field: F64, place: Ints, background: F64
+) -> First:
+    """The best single source as the first of two; noise from outside where that fits better (place -1)."""
+    rows, at = np.arange(len(place)), np.maximum(place, 0)
+    valve = place >= 0
+    alone = np.where(outside > IMPOSSIBLE / 2, first_alone(heard, outside_field, background), 0.0)
+    choose = valve[:, None]
+    return First(
+        place,
+        np.where(valve, sources.score[rows, at] + sources.price[rows, at], alone),
+        np.where(choose, sources.field[rows, at], outside_field),
+        np.where(choose, sources.most[rows, at], outside_field),
+        np.where(choose, sources.most_sd[rows, at], heard.coupling_sd),
+    )
 
 
 def _even_shift(heard: Heard) -> tuple[F64, F64]:
     rise = np.where(heard.use, heard.level - heard.background, np.nan)
-    shift = np.where(heard.use.sum(axis=1) > 1, _row_median(rise, 0.0), 0.0)
-    score = _total(_channel(heard, heard.background + shift[:, None], heard.scale), heard.use)
+    shift = np.where(heard.use.sum(axis=1) > 1, row_median(rise, 0.0), 0.0)
+    score = total_score(channel_score(heard, heard.background + shift[:, None], heard.scale), heard.use)
     return score - 0.5 * (shift / SHIFT_SD_DB) ** 2, shift
 
 
 def _unexplained(heard: Heard) -> F64:
+    """An operating condition not known: each channel stayed or moved by an amount of its own, even odds."""
+    rise = heard.level - heard.background
     sd = np.sqrt(heard.scale**2 + OWN_CHANGE_DB**2)
-    z = (heard.level - heard.background) / sd
-    return _total(-0.5 * z * z - np.log(sd), heard.use)
+    stayed = -0.5 * (rise / heard.scale) ** 2 - np.log(heard.scale)
+    moved = -0.5 * (rise / sd) ** 2 - np.log(sd)
+    return total_score(np.logaddexp(stayed, moved) - np.log(2.0), heard.use) - PRICE_UNEXPLAINED
+
+
+def _alone(heard: Heard, by_channel: F64, nothing: F64, price: F64) -> F64:
+    """One channel reads high by itself, be it its sensor or something beside it; all others at background.
+
+    A loud leak must be heard by its neighbours: where they hear nothing of it, this fits better.
+    """
+    gained = np.where(heard.use, -np.log(heard.scale) - by_channel, -np.inf).max(axis=1)
+    return np.asarray(nothing + np.maximum(gained, 0.0) - PRICE_ALONE - price, np.float64)
 
 
 def _field_channel(heard: Heard, field: F64, field_sd: F64, power_background: F64) -> F64:
@@ -202,7 +246,7 @@ def _field_channel(heard: Heard, field: F64, field_sd: F64, power_background: F6
     total = power_background + field
     share = field / total
     sd = np.sqrt(heard.scale**2 + (share * field_sd) ** 2)
-    return _channel(heard, _level(total), sd)
+    return channel_score(heard, level_of(total), sd)
 
 
 def _outside(heard: Heard, leak_only: F64, power_background: F64) -> tuple[F64, F64, npt.NDArray[np.int8]]:
@@ -217,10 +261,12 @@ def _outside(heard: Heard, leak_only: F64, power_background: F64) -> tuple[F64, 
     for share in CARRIED:
         for end, along in ends if share else ends[:1]:
             lost = share * along - heard.coupling
-            level = _row_median(np.where(risen, leak_only + lost, np.nan), SILENT_DB)
+            level = row_median(np.where(risen, leak_only + lost, np.nan), SILENT_DB)
             for offset in (-2.0, 0.0, 2.0):
-                field = _power(level[:, None] + offset - lost)
-                score = _total(_field_channel(heard, field, heard.coupling_sd, power_background), heard.use)
+                field = power_of(level[:, None] + offset - lost)
+                score = total_score(
+                    _field_channel(heard, field, heard.coupling_sd, power_background), heard.use
+                )
                 score = score - price - (0.7 if share else 0.0)
                 better = score > best
                 best = np.where(better, score, best)
@@ -238,78 +284,6 @@ def _outside_price(heard: Heard, leak_only: F64, risen: Bools) -> F64:
     return np.where(told, PRICE_OUTSIDE_AT_REFERENCE, PRICE_OUTSIDE)
 
 
-def _row_median(values: F64, empty: float) -> F64:
-    ranked = np.sort(values, axis=1)
-    count = np.maximum((~np.isnan(values)).sum(axis=1), 1)
-    rows = np.arange(len(values))
-    middle = 0.5 * (
-        ranked[rows, (count - 1) // 2] + ranked[rows, np.minimum(count // 2, values.shape[1] - 1)]
-    )
-    return np.asarray(np.nan_to_num(middle, nan=empty), np.float64)
-
-
-def _one_source(heard: Heard, leak_only: F64, power_background: F64) -> tuple[F64, F64]:
-    """One source at each place: best score over the loss factors, float64[B, P], and its field [B, P, P].
-
-    The source's level is read at its own sensor, so coupling makes every *other* channel uncertain. A loss
-    may be much larger than thought but never negative: too loud leaves less room than too quiet.
-    """
-    stretch = (LOSS_FACTORS - 1.0)[None, None, :, None] * (heard.prior_loss * heard.free)[:, :, None, :]
-    field = _power(leak_only[:, :, None, None] - heard.loss[:, :, None, :] - stretch)
-    total = power_background[:, None, None, :] + field
-    share = field / total
-    own = np.eye(heard.use.shape[1], dtype=bool)[None, :, None, :]
-    beyond = heard.level[:, None, None, :] - _level(total)
-    sideways = np.where(beyond > 0, heard.louder_sd[:, :, None, :], heard.loss_sd[:, :, None, :])
-    sd = np.sqrt(heard.scale[:, None, None, :] ** 2 + np.where(own, 0.0, share * sideways) ** 2)
-    channel = np.where(heard.use[:, None, None, :], -_loss_of(beyond / sd) - np.log(sd), 0.0)
-    score = channel.sum(axis=-1) - LOSS_FACTOR_PRICE * heard.free.max(axis=2)[:, :, None]
-    factor = score.argmax(axis=2)
-    b, p = np.indices(factor.shape)
-    return score[b, p, factor], field[b, p, factor]
-
-
-def _stands_over_neighbours(heard: Heard, leak_only: F64, first: Ints) -> Bools:
-    """Where a second source may sit: above its next channel on the way to the first source, bool[B, P].
-
-    Spill never grows along the pipe by more than the sensors' coupling allows, however it travels; so a
-    level that its neighbour nearer to the source shares is spill. Next to the source itself, and where the
-    loss from it has been learned, the fit decides.
-    """
-    sound = leak_only - heard.coupling
-    place = np.arange(heard.use.shape[1])[None, :]
-    first = first[:, None]
-    last = np.maximum.accumulate(np.where(heard.use, place, -1), axis=1)
-    before = np.concatenate((np.full((len(last), 1), -1), last[:, :-1]), axis=1)
-    beyond = place.shape[1]
-    coming = np.minimum.accumulate(np.where(heard.use, place, beyond)[:, ::-1], axis=1)[:, ::-1]
-    after = np.concatenate((coming[:, 1:], np.full((len(last), 1), beyond)), axis=1)
-    near = np.where(place > first, before, after)
-    between = (first >= 0) & np.where(place > first, near > first, near < first) & (place != first)
-    at = np.clip(near, 0, beyond - 1)
-    rows = np.arange(len(last))[:, None]
-    spill = np.where(between, sound[rows, at] + 1.4 * heard.coupling_sd[rows, at], -np.inf)
-    learned = (first >= 0) & (heard.free[rows, np.maximum(first, 0), place] < LEARNED_SHARE)
-    return np.asarray((sound > spill) | learned, bool)
-
-
-def _second_source(heard: Heard, field: F64, field_sd: F64, power_background: F64) -> tuple[F64, F64]:
-    """A source at each place on top of `field` (float64[B, P] powers): score and its level, float64[B, P]."""
-    beyond = _power(heard.level) - power_background - field
-    level = _level(np.maximum(beyond, 0.0))
-    stands_out = beyond > 0.5 * (power_background + field)
-    added = _power(level[:, :, None] - heard.loss)
-    total = (power_background + field)[:, None, :] + added
-    own = np.eye(heard.use.shape[1], dtype=bool)[None]
-    by_first = field[:, None, :] / total * field_sd[:, None, :]
-    by_added = added / total * heard.loss_sd
-    variance = np.where(own, 0.0, by_first**2 + by_added**2)
-    sd = np.sqrt(heard.scale[:, None, :] ** 2 + variance)
-    z = (heard.level[:, None, :] - _level(total)) / sd
-    score = np.where(heard.use[:, None, :], -_loss_of(z) - np.log(sd), 0.0).sum(axis=-1)
-    return np.where(stands_out, score, IMPOSSIBLE), level
-
-
 def expected_level(
     heard: Heard, found: Fit, chosen: Ints, kind: npt.NDArray[np.uint8], place: npt.NDArray[np.intp]
 ) -> F64:
@@ -318,7 +292,7 @@ def expected_level(
     Args:
         chosen: rows of `heard`. kind, place: the winning explanation of each and where its source sits.
     """
-    background = _power(heard.background[chosen])
+    background = power_of(heard.background[chosen])
     rows = np.arange(len(chosen))
     at = np.maximum(place, 0)
     first = found.first[chosen]
@@ -326,7 +300,7 @@ def expected_level(
     base = np.where(
         (first >= 0)[:, None], found.source_field[chosen, np.maximum(first, 0)], found.outside_field[chosen]
     )
-    added = _power(found.second_level[chosen, at][:, None] - heard.loss[chosen, at])
+    added = power_of(found.second_level[chosen, at][:, None] - heard.loss[chosen, at])
     field = np.zeros_like(background)
     single = np.isin(kind, (Explanation.OPEN_VALVE, Explanation.ONE_PASSING))
     field[single] = one[single]
@@ -334,7 +308,7 @@ def expected_level(
     field[two] = (base + added)[two]
     outside = kind == Explanation.OUTSIDE_NOISE
     field[outside] = found.outside_field[chosen][outside]
-    level = _level(background + field)
+    level = level_of(background + field)
     shifted = kind == Explanation.EVEN_SHIFT
     level[shifted] += found.shift_db[chosen][shifted, None]
     unexplained = kind == Explanation.UNEXPLAINED

@@ -13,8 +13,10 @@ import numpy.typing as npt
 
 from hissmark.judge import evidence as ev
 from hissmark.judge.acoustics import Acoustics
-from hissmark.judge.explain import Fit, Heard, expected_level, fit
+from hissmark.judge.explain import Fit, expected_level, fit
 from hissmark.judge.geometry import Geometry
+from hissmark.judge.heard import Heard
+from hissmark.judge.spill import AUDIBLE_DB, SpillCeilings
 from hissmark.judge.verdicts import Explanation, Reason
 
 F32 = npt.NDArray[np.float32]
@@ -37,6 +39,8 @@ class Channels(NamedTuple):
         sound: bool[C] fresh data, sensor well. may_pass: bool[C] closed valve under test, steady.
         known: bool[C] open or just stroked. share: float32[C] part of an independent window in a tick.
         doubt: bool[C] something keeps the group from the short cut (an alarm stands).
+        standing: bool[C] valves said to pass. open_: bool[C] open and settled, steady.
+        unheard: bool[C] valves whose sensor is not heard or not to be believed.
     """
 
     level: F32
@@ -48,6 +52,9 @@ class Channels(NamedTuple):
     known: Bools
     share: F32
     doubt: Bools
+    standing: Bools
+    open_: Bools
+    unheard: Bools
 
 
 class Groups(NamedTuple):
@@ -78,14 +85,14 @@ class Groups(NamedTuple):
 
 def judge(
     geometry: Geometry, acoustics: Acoustics, channels: Channels, on: Bools, mode: Ints,
-    modes: npt.NDArray[np.int8], free: Bools, evidence: F32,
+    modes: npt.NDArray[np.int8], free: Bools, evidence: F32, ceilings: SpillCeilings, tick_s: float,
 ) -> Groups:  # fmt: skip
     """Judge every group in `on` (bool[G]).
 
     Args:
         mode: int[G] present mode; fixed where process tags name it, the starting point where `free`.
         modes: int8[G] how many modes a free group has.
-        evidence: float32[C], updated in place.
+        evidence: float32[C], updated in place; so are the ceilings.
     """
     g, c = len(on), len(channels.level)
     laid = _lay_out(geometry, channels)
@@ -108,17 +115,42 @@ def judge(
     calm = on & ~stirred
     _put(geometry, result.expected, calm, laid.value[rows, :, mode])
     if stirred.any():
-        _fit_stirred(geometry, acoustics, laid, np.flatnonzero(stirred), modes, free, result)
+        _fit_stirred(geometry, acoustics, ceilings, laid, np.flatnonzero(stirred), modes, free, result)
+    _take_ceilings(geometry, acoustics, ceilings, laid, on, result, tick_s)
     _gather(geometry, channels, on, result, evidence)
     return result
 
 
+def _take_ceilings(
+    geometry: Geometry, acoustics: Acoustics, ceilings: SpillCeilings, laid: _Laid, on: Bools,
+    result: Groups, tick_s: float,
+) -> None:  # fmt: skip
+    """Let the ceilings of groups with a standing source follow what is heard."""
+    groups = np.flatnonzero(on & ((laid.standing | laid.open_).any(axis=1) | (ceilings.source >= 0)))
+    if not len(groups):
+        return
+    mode = result.mode[groups]
+    background, scale = laid.value[groups, :, mode], laid.scale[groups, :, mode]
+    steady = laid.sound[groups] & ~np.isnan(background) & (laid.unrest[groups] == 0)
+    fits = np.isin(
+        result.explanation[groups],
+        (Explanation.ONE_PASSING, Explanation.TWO_PASSING, Explanation.OPEN_VALVE),
+    )
+    ceilings.take(
+        geometry, groups, (laid.standing | laid.open_)[groups],
+        np.where(steady, laid.level[groups], 0.0), np.where(steady, background, 0.0),
+        np.where(steady, scale, 1.0), steady & fits[:, None], acoustics.loss_db[groups],
+        acoustics.loss_sd_db[groups], tick_s,
+    )  # fmt: skip
+
+
 def scored(
-    geometry: Geometry, acoustics: Acoustics, channels: Channels, group: int, mode: int
-) -> tuple[Heard, Fit]:
+    geometry: Geometry, acoustics: Acoustics, ceilings: SpillCeilings, channels: Channels, group: int,
+    mode: int,
+) -> tuple[Heard, Fit]:  # fmt: skip
     """What one group hears against the baselines of one mode, and how well each explanation fits it."""
     laid = _lay_out(geometry, channels)
-    heard = _heard(geometry, acoustics, laid, np.array([group], np.intp), np.array([mode], np.intp))
+    heard = _heard(geometry, acoustics, ceilings, laid, np.array([group], np.intp), np.array([mode], np.intp))
     return heard, fit(heard)
 
 
@@ -132,6 +164,9 @@ class _Laid(NamedTuple):
     sound: Bools
     may_pass: Bools
     known: Bools
+    standing: Bools
+    open_: Bools
+    unheard: Bools
 
 
 def _lay_out(geometry: Geometry, channels: Channels) -> _Laid:
@@ -144,6 +179,9 @@ def _lay_out(geometry: Geometry, channels: Channels) -> _Laid:
         sound,
         np.asarray(geometry.spread(channels.may_pass, False), bool),
         np.asarray(geometry.spread(channels.known, False), bool),
+        np.asarray(geometry.spread(channels.standing, False), bool),
+        np.asarray(geometry.spread(channels.open_, False), bool),
+        np.asarray(geometry.spread(channels.unheard, False), bool),
     )  # fmt: skip
 
 
@@ -165,6 +203,7 @@ def _nearest_mode(laid: _Laid, mode: Ints, modes: npt.NDArray[np.int8], free: Bo
 def _fit_stirred(
     geometry: Geometry,
     acoustics: Acoustics,
+    ceilings: SpillCeilings,
     laid: _Laid,
     groups: Ints,
     modes: npt.NDArray[np.int8],
@@ -176,7 +215,7 @@ def _fit_stirred(
     group = np.repeat(groups, count)
     nth = np.arange(len(group)) - np.repeat(np.cumsum(count) - count, count)
     tried = np.where(free[group], nth, result.mode[group])
-    heard = _heard(geometry, acoustics, laid, group, tried)
+    heard = _heard(geometry, acoustics, ceilings, laid, group, tried)
     found = fit(heard)
     best = best_score(found) + np.where(tried == result.mode[group], STAY_BONUS, 0.0)
     chosen = _best_of_each(groups, group, best)
@@ -184,15 +223,21 @@ def _fit_stirred(
     _fill(geometry, groups, chosen, heard, found, result)
 
 
-def _heard(geometry: Geometry, acoustics: Acoustics, laid: _Laid, group: Ints, mode: Ints) -> Heard:
+def _heard(
+    geometry: Geometry, acoustics: Acoustics, ceilings: SpillCeilings, laid: _Laid, group: Ints, mode: Ints
+) -> Heard:
     background, scale = laid.value[group, :, mode], laid.scale[group, :, mode]
     use = laid.sound[group] & ~np.isnan(background)
+    with np.errstate(invalid="ignore"):
+        audible = use & (laid.level[group] - background >= AUDIBLE_DB)
     scale = np.sqrt(scale**2 + np.nan_to_num(laid.unrest[group]) ** 2)
     return Heard(
         np.where(use, laid.level[group], -60.0), np.where(use, background, -60.0), np.where(use, scale, 1.0),
         use,
         laid.may_pass[group] & use, laid.known[group] & use, geometry.reference[group],
-        *acoustics.of(group),
+        *acoustics.of(group), ceilings.laid(geometry, group, audible), laid.standing[group],
+        laid.unheard[group] & ~use,
+        acoustics.unknown(group),
     )  # fmt: skip
 
 

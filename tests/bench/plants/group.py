@@ -8,7 +8,7 @@ import numpy as np
 
 from hissmark.engine.register import Channel, Condition
 
-from .draw import Spec, draw_spec
+from .draw import HARSH, ORDINARY, Spec, draw_spec
 from .leaks import lay_leaks
 from .noise import F32, F64
 from .nuisances import lay_nuisances
@@ -26,6 +26,7 @@ class Mix:
 
     leaks: float = 0.5
     faults: float = 0.1
+    harsh: bool = False
 
 
 @dataclass
@@ -59,7 +60,7 @@ def simulate(seed: int, index: int, days: float, mix: Mix | None = None) -> Grou
     mix = mix or Mix()
     # a stream for each part: the same plant with and without its leaks differs by the leaks alone
     drawn, laid, disturbed, leaked, sensed, told = np.random.default_rng([seed, index, 7919]).spawn(6)
-    spec = draw_spec(drawn)
+    spec = draw_spec(drawn, HARSH if mix.harsh else ORDINARY)
     steps = int(days * DAY_S / BIN_S) * (BIN_S // spec.grid_s)
     learn_s = max(2 * DAY_S, 200.0 * float(spec.cadence_s.max()))
     scene = Scene(spec, np.arange(steps) * float(spec.grid_s), learn_s)

@@ -1,0 +1,104 @@
+"""What the whole profile of a group tells, and no single channel. Levels and losses: common practice, no
+source."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hissmark.engine.register import Channel
+from hissmark.judge.verdicts import Explanation
+from support.rig import Rig, learned_rig, row_of_valves, valve
+
+HOUR_S = 3600
+QUIET_DB = 21.0
+
+
+def names(count: int) -> list[str]:
+    return [f"AE-{i + 1}" for i in range(count)]
+
+
+def sound(count: int, *sources: tuple[int, float], step_db: float = 8.0) -> dict[str, float]:
+    """Levels with sources (place, dB) on one pipe, powers added to the background."""
+    power = np.full(count, 10 ** (QUIET_DB / 10))
+    for at, level in sources:
+        power += 10 ** ((level - step_db * np.abs(np.arange(count) - at)) / 10)
+    return dict(zip(names(count), 10 * np.log10(power), strict=True))
+
+
+def quiet_plant(count: int) -> Rig:
+    return learned_rig(row_of_valves(count), dict.fromkeys(names(count), QUIET_DB))
+
+
+def row_with_position(at: int) -> list[Channel]:
+    """Five valves, of which one tells whether it is closed."""
+    row = row_of_valves(5)
+    row[at] = valve(str(at + 1), position=at, closed_when=f"ZT-{at + 1} < 2")
+    return row
+
+
+def raised(rig: Rig) -> list[str]:
+    return [v for v, alarm, event in rig.story() if (alarm, event) == ("passing", "raised")]
+
+
+def test_a_second_leak_under_the_spill_of_a_louder_first_is_named_when_it_begins() -> None:
+    rig = quiet_plant(6).run(2 * HOUR_S, sound(6, (1, 60.0)), every_s=60)
+    assert raised(rig) == ["XV-2"]
+    rig.run(3 * HOUR_S, sound(6, (1, 60.0), (4, 48.0)), every_s=60)
+    assert raised(rig) == ["XV-2", "XV-5"]
+    assert rig.last.explanation[0] == Explanation.TWO_PASSING
+
+
+def test_spill_that_grows_with_its_source_is_no_second_leak() -> None:
+    rig = quiet_plant(6)
+    for level in (40.0, 45.0, 50.0, 55.0, 60.0, 65.0):
+        rig.run(2 * HOUR_S, sound(6, (1, level), step_db=6.0), every_s=60)
+    assert raised(rig) == ["XV-2"]
+
+
+def test_channels_that_rise_each_by_its_own_amount_are_an_operating_condition() -> None:
+    """Far places rise, those between do not: no sound that travels along a pipe does that."""
+    rig = quiet_plant(7)
+    levels = dict(zip(names(7), (28.0, 22.0, 29.0, 21.5, 28.5, 21.0, 29.0), strict=True))
+    rig.run(3 * HOUR_S, levels, every_s=60)
+    assert raised(rig) == []
+    assert rig.last.explanation[0] == Explanation.UNEXPLAINED
+
+
+def test_one_sensor_at_full_scale_while_its_neighbours_hear_nothing_is_no_leak() -> None:
+    rig = quiet_plant(5)
+    levels = dict.fromkeys(names(5), QUIET_DB) | {"AE-3": 95.0}
+    rig.run(3 * HOUR_S, levels, every_s=60)
+    assert raised(rig) == []
+
+
+def test_nobody_is_blamed_for_an_open_valve_whose_own_sensor_is_silent() -> None:
+    opens = [
+        valve(str(i + 1), position=i, **({"closed_when": "ZT-3 < 2"} if i == 2 else {})) for i in range(5)
+    ]
+    rig = learned_rig(opens, dict.fromkeys(names(5), QUIET_DB), process={"ZT-3": 0.0})
+    flow = sound(5, (2, 60.0))
+    del flow["AE-3"]
+    rig.run(3 * HOUR_S, flow, {"ZT-3": 100.0}, every_s=60)
+    assert raised(rig) == []
+
+
+def test_nobody_is_blamed_for_a_leak_at_a_valve_whose_own_sensor_is_silent() -> None:
+    rig = quiet_plant(5)
+    silent = {n: QUIET_DB for n in names(5) if n != "AE-3"}
+    rig.run(2 * HOUR_S, silent, every_s=60)
+    leak = sound(5, (2, 60.0))
+    del leak["AE-3"]
+    rig.run(3 * HOUR_S, leak, every_s=60)
+    assert raised(rig) == []
+
+
+def test_a_leak_beside_an_open_valve_is_named() -> None:
+    """The open valve is heard first; what rises over its spill afterwards is another source."""
+    opens = [
+        valve(str(i + 1), position=i, **({"closed_when": "ZT-1 < 2"} if i == 0 else {})) for i in range(5)
+    ]
+    rig = learned_rig(opens, dict.fromkeys(names(5), QUIET_DB), process={"ZT-1": 0.0})
+    rig.run(2 * HOUR_S, sound(5, (0, 55.0)), {"ZT-1": 100.0}, every_s=60)
+    assert raised(rig) == []
+    rig.run(3 * HOUR_S, sound(5, (0, 55.0), (3, 52.0)), {"ZT-1": 100.0}, every_s=60)
+    assert raised(rig) == ["XV-4"]
