@@ -12,7 +12,9 @@ from pathlib import Path
 import pytest
 
 from hissmark.alarms.journal import ActionKind, AlarmKind, Priority
+from hissmark.appraise.points import new_point
 from hissmark.publish.times import rfc3339
+from hissmark.store.calibrations import Assumption
 from hissmark.store.records import ActionRequest
 from hissmark.web import create_app
 from support.browser import Browser, browsing, serving, wait_for
@@ -31,7 +33,7 @@ PAST = rfc3339(START_US - MINUTE_US)
 PAGES = {
     "/": ".alarm",
     "/group/Steam%20header%20B": ".skyline",
-    "/valve/XV-203?last=1h": ".u-over",
+    "/valve/XV-203?last=1h": ".worth dl",
     f"/?at={PAST}": "html.past .tile",
     f"/group/Steam%20header%20B?at={PAST}": "html.past .skyline",
     f"/valve/XV-203?last=1h&at={PAST}": "html.past .u-over",
@@ -75,6 +77,10 @@ def busy(plant: Invented) -> None:
     until_us = plant.clock.now_us() + 3_600_000_000
     plant.act(ActionRequest(ActionKind.SHELVE, "XV-101", AlarmKind.PASSING, "Ola", "scaffold", until_us))
     plant.write_note("Kari", "Due for repair on Monday.", "XV-203")
+    channel, known = plant.register.valves["XV-203"], plant.worth.appraiser.knowledge()
+    typed = {"leak": "3.2 kg/h", "level": "36 dB", "fluid": "methane", "upstream": "31 barg"}
+    plant.worth.assume(Assumption("fluid", "methane", None, "Kari", ""))
+    plant.worth.add(new_point(channel, plant.clock.now_us(), typed, "Kari", "", known, plant.reader))
 
 
 def violations(browser: Browser, axe: str) -> list[str]:

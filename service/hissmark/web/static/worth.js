@@ -115,7 +115,7 @@ function points(worth, back) {
     { name: "Fits the others", value: fits },
     { name: "By", value: (p) => p.author, cell: (p) => h("span", { title: p.reason }, p.author) },
   ];
-  if (back) columns.push({ name: "", value: () => "", cell: (p) => p.valve === worth.valve && h("button", { type: "button", class: "quiet act", onclick: () => back(p) }, "Take back") });
+  if (back) columns.push({ name: "Undo", value: () => "", cell: (p) => p.valve === worth.valve && h("button", { type: "button", class: "quiet act", onclick: () => back(p) }, "Take back") });
   return h("div", { class: "table-wrap", tabindex: 0, role: "region", "aria-label": "Measured leaks" },
     table(columns, worth.points, { name: `${worth.valve}-leaks`, caption: "Leverage: how much the line hangs on a point. Fits: how far it is from where the others put it." }));
 }
@@ -133,7 +133,7 @@ function assumptions(worth, change) {
     { name: "From", value: (a) => a.origin, cell: (a) => h("span", { title: a.reason }, a.origin, a.author ? ` by ${a.author}` : "", a.recorded_at ? [", ", timeElement(a.recorded_at, "ago")] : "") },
     { name: "What it is", value: (a) => a.meaning },
   ];
-  if (change) columns.push({ name: "", value: () => "", cell: (a) => h("span", { class: "row" },
+  if (change) columns.push({ name: "Change", value: () => "", cell: (a) => h("span", { class: "row" },
     h("button", { type: "button", class: "quiet act", onclick: () => change(a, false) }, `For ${worth.valve}`),
     h("button", { type: "button", class: "quiet act", onclick: () => change(a, true) }, "For the site")) });
   return h("div", { class: "table-wrap", tabindex: 0, role: "region", "aria-label": "What is assumed" },
