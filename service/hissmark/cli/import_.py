@@ -102,8 +102,9 @@ def _imported(
 
     layout = Layout.of(site.register, site.core)
     store = open_store(site.store_url, site.folder)
+    feed = site.settings.store.feed_days > 0
     recent = site.settings.store.recent_days
-    target = Target(store, site.archive, layout, kinds_of(layout), recent, marks_for)
+    target = Target(store, site.archive, layout, kinds_of(layout), recent, feed, marks_for)
     wanted = Wanted(MIN_TIME_US if begin is None else begin, MAX_TIME_US if end is None else end, calibration)
     try:
         return Import(target, now_us(), bar.show).run(files, wanted, dry=dry)

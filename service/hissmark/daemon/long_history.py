@@ -10,6 +10,7 @@ import structlog
 from hissmark.daemon.clock import Clock
 from hissmark.engine.layout import Layout
 from hissmark.site.load import Site
+from hissmark.store import arrivals
 from hissmark.store.archive.catalogue import DAY_US, day_of
 from hissmark.store.archive.exclusive import alone
 from hissmark.store.archive.filing import groups_of, names_of_valves
@@ -38,6 +39,8 @@ class LongHistory:
         gone = Forgetting(self._store, self._place, kept, names_of_valves(layout)).forget(now_us)
         if gone.files or gone.samples:
             log.info("older than the retention, deleted", files=gone.files, samples=gone.samples)
+        if wanted.feed_days:
+            arrivals.forget(self._store, now_us - wanted.feed_days * DAY_US)
         if self._place is not None:
             self._seal(Sealer(self._store, self._place, groups_of(layout), self._clock.now_us), now_us)
 

@@ -61,6 +61,7 @@ from hissmark.store.open import open_for_reading, open_store
 from hissmark.store.reader import Reader
 from hissmark.store.recall import story_at
 from hissmark.store.records import ActionRequest, ActionRow, ChangeRow, Reading
+from hissmark.store.records import Limits as StoreLimits
 from hissmark.store.writer import Writer
 from hissmark.tune.runs import Runs
 from hissmark.upkeep.baseline_desk import BaselineDesk
@@ -95,7 +96,10 @@ class Daemon:
         self._book = None if demo else book_of(site, self._store, self._looking_up)
         require_safe_reach(site, self._book)
         self.reader = Reader(self._store, site.archive)
-        self._writer = Writer(self._store, (), now_us=self.clock.now_us)  # first: there is but one of us
+        limits = StoreLimits(feed=site.settings.store.feed_days > 0)
+        self._writer = Writer(
+            self._store, (), limits=limits, now_us=self.clock.now_us
+        )  # first: there is but one of us
         self._takeover = Takeover(site.folder, site.core, self._store, self._settings_version)
         self._takeover.on_taken = self._go_on_under
         register = self._takeover.at_start(site.register, self.clock.now_us())

@@ -44,6 +44,7 @@ class Target:
     layout: Layout
     kinds: dict[str, str]
     recent_days: int
+    feed: bool
     marks_for: Callable[[Layout, np.ndarray, np.ndarray, str], list[Mark]]
 
 
@@ -143,7 +144,7 @@ class Import:
         old = day_us + DAY_US <= day_of(self._now_us - target.recent_days * DAY_US)
         if target.archive is not None and old:
             return self._file(target.archive, day_us, columns, marks, done)
-        new = append(target.store, columns, marks)
+        new = append(target.store, columns, marks, self._now_us, feed=target.feed)
         if new:
             done.concern(marks)
         return new

@@ -98,6 +98,8 @@ class StoreSettings(Table):
             tick, verdicts and the alarm journal always stay.
         minute_days: how long sums by minute are kept; 0 keeps them for good.
         hour_days: the same for sums by hour.
+        feed_days: how long what arrives is kept once more, in order of arrival, for programs that follow it
+        by `/api/v1/changes/samples`; 0: not at all.
         backup_folder: where the service makes a backup now and then; none: it makes none.
         backup_every_h: how often. backup_keep: how many stay; older ones are deleted.
     """
@@ -108,6 +110,7 @@ class StoreSettings(Table):
     retention_days: Annotated[int, Field(ge=0, le=36_500)] = 0
     minute_days: Annotated[int, Field(ge=0, le=36_500)] = 1095
     hour_days: Annotated[int, Field(ge=0, le=36_500)] = 0
+    feed_days: Annotated[int, Field(ge=0, le=365)] = 7
     backup_folder: Text | None = None
     backup_every_h: Annotated[int, Field(ge=1, le=8760)] = 24
     backup_keep: Annotated[int, Field(ge=1, le=1000)] = 7

@@ -23,6 +23,7 @@ from hissmark.decode.columns import Batch, UnknownName
 from hissmark.engine.change import ChangeKind
 from hissmark.store import (
     actions,
+    arrivals,
     backfill,
     before,
     changes,
@@ -41,6 +42,7 @@ from hissmark.store.archive.long_form import LongForm
 from hissmark.store.archive.place import Place
 from hissmark.store.archive.rollup import PLAIN_MEAN, Rollup
 from hissmark.store.archive.rollup_read import RollupReader
+from hissmark.store.arrivals import Arrival
 from hissmark.store.blocks import HOUR_US, Block
 from hissmark.store.calibrations import (
     Assumption,
@@ -322,6 +324,18 @@ class Reader:
         """The engine's state as last saved; None before the first time."""
         with self._page() as connection:
             return judged.read_engine_state(connection, shard)
+
+    # --- in order of arrival ---
+
+    def arrivals(self, after: int, most_samples: int) -> list[Arrival]:
+        """New samples by transaction, from behind a position. Raises GoneError if some are kept no more."""
+        with self._page() as connection:
+            return arrivals.read(connection, after, most_samples)
+
+    def newest_arrival(self) -> int:
+        """The position of now."""
+        with self._page() as connection:
+            return arrivals.newest(connection)
 
     # --- what came after its time ---
 

@@ -18,6 +18,8 @@ class Limits:
     rejects: int = 10_000
     unknown_names: int = 10_000
     verdict_changes: int = 1_000_000
+    feed: bool = True
+    """Whether what arrives is kept once more for those who follow it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,18 @@ import sqlalchemy as sa
 from hissmark.alarms.journal import JournalEntry
 from hissmark.decode.columns import Batch, Reject, UnknownName
 from hissmark.engine.change import Change
-from hissmark.store import actions, backfill, changes, history, journal, judged, registers, rows, turned_away
+from hissmark.store import (
+    actions,
+    arrivals,
+    backfill,
+    changes,
+    history,
+    journal,
+    judged,
+    registers,
+    rows,
+    turned_away,
+)
 from hissmark.store import series as series_table
 from hissmark.store.blocks import Block
 from hissmark.store.errors import in_words
@@ -177,6 +188,21 @@ class Transaction:
         if not np.isfinite(batch.value).all():
             raise ValueError("a sample's value is not finite; the decoder has to turn it away")
         columns = rows.Columns.of(batch.time_us, self._ids[batch.series], batch.value, batch.flags)
+        if not self._limits.feed:
+            return self._insert(columns)
+        with self._connection.begin_nested() as point:
+            new = self._insert(columns)
+            if new < len(columns):
+                point.rollback()
+        if new < len(columns):  # redelivered in part: find out which, so that nobody is told of them twice
+            columns = arrivals.fresh(self._connection, columns)
+            new = self._insert(columns)
+        arrivals.note(self._connection, columns, self._now_us)
+        return new
+
+    def _insert(self, columns: rows.Columns) -> int:
+        if not len(columns):
+            return 0
         driver: Any = self._connection.connection.dbapi_connection
         if self._connection.dialect.name == "sqlite":
             return rows.insert_sqlite(driver, columns)

@@ -15,6 +15,7 @@ from hissmark.web import access, problems
 from hissmark.web.api import (
     alarms,
     baselines,
+    changes,
     events,
     figures,
     groups,
@@ -76,6 +77,7 @@ def create_app(context: WebContext) -> FastAPI:
     api = APIRouter(prefix="/api/v1")
     for part in (
         alarms,
+        changes,
         baselines,
         events,
         figures,

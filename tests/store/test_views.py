@@ -1,0 +1,105 @@
+"""Views for readers with SQL, and the role that may read them and nothing else."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+import psycopg
+import pytest
+import sqlalchemy as sa
+
+from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
+from hissmark.store.records import VerdictChange
+from hissmark.store.views import NAMES
+from store.sealing import D0, batch, write
+
+ROOT = Path(__file__).parents[2]
+ROLE = (ROOT / "deploy" / "postgresql" / "reader.sql").read_text("utf-8")
+
+
+def moment(value):
+    """A time of either database, microseconds since 1970."""
+    found = datetime.fromisoformat(value) if isinstance(value, str) else value
+    return round((found - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds() * 1e6)
+
+
+@pytest.fixture
+def known(store):
+    writer = write(store, batch([(1, D0 + 123_456, 40.5), (0, D0 + 59_999_999, 7.0)]))
+    entry = JournalEntry(
+        D0 + 5, "XV-101", "North", AlarmKind.PASSING, AlarmEvent.RAISED, AlarmState.UNACKNOWLEDGED,
+        Priority.HIGH, 9.0, 3.0, "why", origin="back-fill",
+    )  # fmt: skip
+    with writer.transaction() as tx:
+        tx.journal([entry])
+        tx.verdict_changes(
+            [VerdictChange("XV-101", D0 + n, word, "") for n, word in ((1, "quiet"), (2, "passing"))]
+        )
+    return store
+
+
+def rows(store, view):
+    with store.engine().connect() as connection:
+        return list(connection.execute(sa.text(f"SELECT * FROM {view}")).mappings())
+
+
+def test_what_they_show(known):
+    samples = sorted(rows(known, "hissmark_samples"), key=lambda r: r["time_us"])
+    assert [(r["name"], r["value"], moment(r["time"])) for r in samples] == [
+        ("XV-101", 40.5, D0 + 123_456), ("PT-1", 7.0, D0 + 59_999_999)
+    ]  # fmt: skip
+    (now,) = rows(known, "hissmark_verdicts_now")
+    assert (now["verdict"], moment(now["since"])) == ("passing", D0 + 2)
+    assert len(rows(known, "hissmark_verdicts")) == 2
+    (entry,) = rows(known, "hissmark_journal")
+    assert (entry["origin"], entry["group_name"], moment(entry["at"])) == ("back-fill", "North", D0 + 5)
+    for view in NAMES:
+        rows(known, view)
+
+
+def test_the_manual_lists_their_columns(known):
+    page = (ROOT / "service" / "docs" / "history.md").read_text("utf-8")
+    with known.engine().connect() as connection:
+        for view in NAMES:
+            columns = list(connection.execute(sa.text(f"SELECT * FROM {view}")).keys())
+            listed = re.search(rf"\| `{view}` \| (.*?) \|", page)
+            assert listed is not None, view
+            assert re.findall(r"`(\w+)`", listed[1]) == columns
+
+
+FORBIDDEN = (
+    "SELECT * FROM samples",
+    "SELECT * FROM users",
+    "SELECT * FROM sessions",
+    "SELECT * FROM tokens",
+    "DELETE FROM hissmark_verdicts",
+    "CREATE TABLE mine (a int)",
+    "UPDATE journal SET comment = ''",
+)
+REFUSED = (psycopg.errors.InsufficientPrivilege, psycopg.errors.ReadOnlySqlTransaction)
+
+
+@pytest.mark.postgres
+def test_the_role_may_read_views_and_nothing_else(postgres_store):
+    write(postgres_store, batch([(1, D0, 40.5)]))
+    engine = postgres_store.engine()
+    with engine.begin() as connection:
+        connection.exec_driver_sql(ROLE)
+    try:
+        url = engine.url.set(drivername="postgresql", username="hissmark_reader").render_as_string(False)
+        with psycopg.connect(url, autocommit=True) as reader:
+            assert reader.execute("SELECT value FROM hissmark_samples").fetchall() == [(40.5,)]
+            for view in NAMES:
+                reader.execute(f"SELECT count(*) FROM {view}")
+            for forbidden in FORBIDDEN:
+                with pytest.raises(REFUSED):
+                    reader.execute(forbidden)
+    finally:
+        with engine.begin() as connection:
+            connection.exec_driver_sql("DROP OWNED BY hissmark_reader; DROP ROLE hissmark_reader")
+
+
+def test_the_role_is_granted_every_view():
+    assert set(re.findall(r"^    (hissmark_\w+),?$", ROLE, re.M)) == set(NAMES)
