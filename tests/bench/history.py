@@ -1,155 +1,268 @@
-"""How long the service needs to open a valve on five years of history.
+"""Figures of the long history, as ratios within one run: size, sealing, ways in and out.
 
-PYTHONPATH=service python tests/bench/history.py [--years 5]
+    python tests/bench/history.py                      a few minutes
+    python tests/bench/history.py --export 100         export of 100 million samples
+    python tests/bench/history.py --only size,csv
 
-One group of six channels with a tick a minute, a leak a year, twenty thousand journal entries; SQLite. The
-store is written as the service writes it (an hour a block) and summed up by its housekeeping. Then the page's
-questions are put to the real web application over HTTP, thirty times each.
+What is compared with what stands beside each figure.
 """
 
 from __future__ import annotations
 
 import argparse
-import sys
+import os
 import tempfile
+import threading
 import time
-import urllib.request
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 
-sys.path.insert(0, str(Path(__file__).parent.parent))
+from hissmark.decode.columns import Batch
+from hissmark.engine.layout import Layout
+from hissmark.engine.register import Channel, Register
+from hissmark.engine.settings import CoreSettings
+from hissmark.export.formats import Format, encoded
+from hissmark.export.questions import Question, What, answer
+from hissmark.imports.run import Import, Target, Wanted
+from hissmark.store import Limits, Writer, open_for_reading, open_store
+from hissmark.store.archive import sample_files
+from hissmark.store.archive.catalogue import DAY_US
+from hissmark.store.archive.place import Folder
+from hissmark.store.archive.seal import REST, Sealer
+from hissmark.store.reader import Reader
+from hissmark.store.rows import Columns
 
-from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
-from hissmark.judge.verdicts import Explanation, Reason, Verdict
-from hissmark.publish.times import rfc3339
-from hissmark.store.blocks import HOUR_US, SOURCE, Block, encode
-from hissmark.store.coarse import sum_up
-from hissmark.store.records import StoredBlock
-from hissmark.web import create_app
-from support.browser import serving
-from support.invented import QUIET, START_US, Invented, SetClock, register_of
-
-LIMIT_MS = 300
-TIMES = 30
-CHANNELS = 6
-SPANS = {"24 h": 1, "7 d": 7, "30 d": 30, "1 y": 365}
-
-
-def hour_of(rng: np.random.Generator, start_us: int, names: tuple[str, ...], leak: bool) -> Block:
-    """Sixty ticks: levels with noise in tenths of a decibel on a slow yearly swing; the third valve leaks."""
-    shape = (60, CHANNELS)
-    swing = 2.0 * np.sin(2 * np.pi * start_us / (365.25 * 24 * HOUR_US))
-    baseline = np.round(24 + swing + np.zeros(shape), 1).astype(np.float32)
-    rise = np.round(rng.normal(0, 0.4, shape), 1).astype(np.float32)
-    verdict, reason, role = (np.zeros(shape, np.uint8) for _ in range(3))
-    if leak:
-        rise += np.array([3, 9, 14, 8, 3, 1], np.float32)
-        verdict[:, :5], verdict[:, 2] = Verdict.SPILL, Verdict.PASSING
-        reason[:, :5], reason[:, 2] = Reason.HEARD_FROM_THE_SOURCE, Reason.HIGHEST_STEADY_RISE
-        role[:, 2] = SOURCE
-    level = baseline + rise
-    columns = {
-        "level_db": level, "l50_db": level + 1, "l10_db": level + 3, "baseline_db": baseline, "rise_db": rise,
-        "expected_db": baseline, "difference_bar": np.full(shape, 31, np.float32), "verdict": verdict,
-        "reason": reason, "open_": np.zeros(shape, np.uint8), "scale_db": np.full(shape, 0.5, np.float32),
-        "health": np.zeros(shape, np.uint8), "baseline_state": np.ones(shape, np.uint8),
-        "steady": np.ones(shape, np.uint8), "age_s": np.full(shape, 5, np.uint16), "role": role,
-    }  # fmt: skip
-    kind = Explanation.ONE_PASSING if leak else Explanation.NOTHING
-    of_group = {
-        "margin_db": np.full(60, 8, np.float32), "odds": np.full(60, 9, np.float32),
-        "explanation": np.full(60, kind, np.uint8), "next_explanation": np.zeros(60, np.uint8),
-    }  # fmt: skip
-    times = start_us + np.arange(60) * 60_000_000
-    return Block.of(names, times, columns, of_group)
+D0 = 1_772_323_200_000_000
+URL = "sqlite:///data/hissmark.db"
 
 
-def fill(plant: Invented, years: int) -> None:
-    """An hour a block, a leak in the third month of each year."""
-    rng, group = np.random.default_rng(1), plant.layout.group_names[0]
-    names = tuple(c.name for c in plant.layout.channels)
-    hours = years * 8766
-    first_us = START_US // HOUR_US * HOUR_US - hours * HOUR_US
-    for begin in range(0, hours, 2000):
-        blocks = []
-        for hour in range(begin, min(begin + 2000, hours)):
-            made = hour_of(rng, first_us + hour * HOUR_US, names, leak=1440 <= hour % 8766 < 2160)
-            blocks.append(StoredBlock(group, int(made.time_us[0]), 60, encode(made)))
-        with plant.writer.transaction() as tx:
-            tx.blocks(blocks)
+def names_of(count: int) -> tuple[str, ...]:
+    return tuple(f"AE-{i:04d}" for i in range(count))
 
 
-def write_journal(plant: Invented, years: int, entries: int = 20_000) -> None:
-    """Alarms come and go evenly."""
-    step_us = years * 8766 * HOUR_US // entries
-    for begin in range(0, entries, 2000):
-        rows = [_entry(plant, START_US - (entries - i) * step_us, i) for i in range(begin, begin + 2000)]
-        with plant.writer.transaction() as tx:
-            tx.journal(rows)
+def groups_of(names: tuple[str, ...], size: int = 25) -> dict[str, str]:
+    return {name: f"group {i // size}" for i, name in enumerate(names)}
 
 
-def _entry(plant: Invented, at_us: int, i: int) -> JournalEntry:
-    valve = plant.layout.channels[i // 2 % 5].subject
-    raised = i % 2 == 0
-    return JournalEntry(
-        at_us, valve, plant.layout.group_names[0], AlarmKind.PASSING,
-        AlarmEvent.RAISED if raised else AlarmEvent.CLEARED,
-        AlarmState.UNACKNOWLEDGED if raised else AlarmState.RTN_UNACKNOWLEDGED, Priority.HIGH, 14.0, 8.0,
-        "highest steady rise",
-    )  # fmt: skip
+def day(channels: int, every_s: float, number: int = 0, jitter: bool = True) -> Batch:
+    """A day of samples in order of time: levels with two digits, clocks that tick to the millisecond."""
+    rng = np.random.default_rng(number)
+    steps = int(86_400 / every_s)
+    at = D0 + number * DAY_US + (np.arange(steps, dtype=np.int64) * int(every_s * 1e6))[:, None]
+    spread = rng.integers(0, int(every_s * 400), (steps, channels)) * 1000 if jitter else 0
+    value = 25.0 + np.arange(channels) % 13 + np.cumsum(rng.normal(0, 0.02, (steps, channels)), axis=0)
+    value = np.round(value + rng.normal(0, 0.5, (steps, channels)), 2)
+    series = np.broadcast_to(np.arange(channels, dtype=np.int32), (steps, channels))
+    n = steps * channels
+    times = np.broadcast_to(at + spread, (steps, channels)).reshape(n)
+    return Batch(series.reshape(n).copy(), times.copy(), value.reshape(n), np.zeros(n, np.uint8))
 
 
-def ask_ms(url: str) -> list[float]:
-    """Milliseconds of each question, the answer read to its end."""
-    took = []
-    for _ in range(TIMES):
-        began_s = time.perf_counter()
-        with urllib.request.urlopen(url, timeout=60) as answer:
-            answer.read()
-        took.append(1000 * (time.perf_counter() - began_s))
-    return sorted(took)
+@contextmanager
+def site(channels: int, feed: bool = True) -> Iterator[tuple[Path, tuple[str, ...], Writer]]:
+    names = names_of(channels)
+    with tempfile.TemporaryDirectory(prefix="hissmark-bench-") as folder:
+        engine = open_store(URL, Path(folder))
+        kinds = dict.fromkeys(names, "level")
+        with Writer(engine, names, kinds=kinds, limits=Limits(feed=feed)) as writer:
+            yield Path(folder), names, writer
+        engine.dispose()
+
+
+def filed(folder: Path, names: tuple[str, ...], days: int, channels: int, every_s: float) -> None:
+    """Days straight into the archive."""
+    store = open_store(URL, folder)
+    with store.connect() as connection:
+        from hissmark.store import series
+
+        ids = {row.name: row.id for row in series.read(connection)}
+    table = np.array([ids[name] for name in names], np.int32)
+    sealer = Sealer(store, Folder(folder / "archive"), groups_of(names), lambda: D0, rest=0)
+    for number in range(days):
+        b = day(channels, every_s, number)
+        sealer.add(D0 + number * DAY_US, Columns(b.time_us, table[b.series], b.value, b.flags), lambda: None)
+    store.dispose()
+
+
+def timed(work: Callable[[], object]) -> float:
+    begin = time.perf_counter()
+    work()
+    return time.perf_counter() - begin
+
+
+def show(what: str, figure: str) -> None:
+    print(f"{what:78} {figure}", flush=True)
+
+
+def size() -> None:
+    """Bytes a sample against plain Parquet (pyarrow's defaults, zstd) of the same columns."""
+    names = names_of(25)
+    with tempfile.TemporaryDirectory() as folder:
+        for digits in (1, 2, None):
+            b = day(25, 10.0)
+            value = (
+                np.random.default_rng(9).normal(30, 2, len(b))
+                if digits is None
+                else np.round(b.value, digits)
+            )
+            ours, plain = Path(folder) / "ours", Path(folder) / "plain"
+            sample_files.write(ours, Columns(b.time_us, b.series, value, b.flags), dict(enumerate(names)))
+            pq.write_table(pq.read_table(ours), plain, compression="zstd")
+            a, c = (os.path.getsize(path) / len(b) for path in (ours, plain))
+            kind = "full doubles" if digits is None else f"{digits} decimals"
+            show(
+                f"bytes a sample, {kind}: ours, plain Parquet zstd, ratio (<= 1.3)",
+                f"{a:.2f} {c:.2f} {a / c:.2f}",
+            )
+
+
+def sealing() -> None:
+    """Ingest while a day of 1,000 channels is sealed, against ingest alone."""
+    channels, every_s = 1000, 60.0
+    with site(channels) as (folder, names, writer):
+        b = day(channels, every_s)
+        for begin in range(0, len(b), 100_000):
+            put(writer, b, slice(begin, begin + 100_000))
+        coming = day(channels, 10.0, 5)
+        sealer = Sealer(
+            open_store(URL, folder), Folder(folder / "archive"), groups_of(names), lambda: D0, rest=REST
+        )
+        alone, beside, at, thread = [], [], 0, None
+        for turn in range(6):
+            if turn % 2:
+                stop = threading.Event()
+                thread = thread or threading.Thread(target=sealer.seal_day, args=(D0,), daemon=True)
+                if not thread.is_alive() and thread.ident is None:
+                    thread.start()
+                    time.sleep(0.5)
+                beside.append(timed(lambda: rounds(writer, coming, at)))  # noqa: B023
+                stop.set()
+            elif thread is None or not thread.is_alive():
+                alone.append(timed(lambda: rounds(writer, coming, at)))  # noqa: B023
+            at += 500_000
+        still = thread is not None and thread.is_alive()
+        ratio = np.median(beside) / np.median(alone)
+        show(
+            "ingest of 0.5 M samples alone, s; while sealing 1.44 M, s; slower by (< 10 %)",
+            f"{np.median(alone):.2f} {np.median(beside):.2f} {100 * (ratio - 1):.0f} % (sealing went on: {still})",
+        )
+        if thread is not None:
+            thread.join()
+
+
+def rounds(writer: Writer, b: Batch, begin: int) -> None:
+    for at in range(begin, begin + 500_000, 20_000):
+        put(writer, b, slice(at, at + 20_000))
+
+
+def put(writer: Writer, b: Batch, which: slice) -> None:
+    with writer.transaction() as tx:
+        tx.samples(Batch(b.series[which], b.time_us[which], b.value[which], b.flags[which]))
+
+
+def feed() -> None:
+    """What keeping arrivals costs the ingest."""
+    took = {}
+    for kept in (False, True, False, True):
+        with site(1000, feed=kept) as (_, _, writer):
+            b = day(1000, 60.0)
+            seconds = timed(lambda: [put(writer, b, slice(a, a + 20_000)) for a in range(0, len(b), 20_000)])  # noqa: B023
+            took.setdefault(kept, []).append(seconds)
+    without, with_ = min(took[False]), min(took[True])
+    show(
+        "ingest of 1.44 M samples without, with the feed, s; slower by",
+        f"{without:.2f} {with_:.2f} {100 * (with_ / without - 1):.0f} %",
+    )
+
+
+def export(millions: float) -> None:
+    """As Arrow stream, against reading the same Parquet files with pyarrow."""
+    channels, every_s = 1000, 10.0
+    days = max(1, round(millions * 1e6 / (channels * 86_400 / every_s)))
+    with site(channels) as (folder, names, _):
+        filed(folder, names, days, channels, every_s)
+        reader = Reader(open_for_reading(URL, folder), Folder(folder / "archive"))
+        paths = sorted((folder / "archive" / "samples").rglob("*.parquet"))
+        columns = ["time", "name", "value"]
+
+        def plain() -> int:
+            return sum(pq.ParquetFile(p, memory_map=True).read(columns).num_rows for p in paths)
+
+        def ours() -> int:
+            found = answer(reader, Question(What.RAW, names, 0, 1 << 52))
+            return sum(len(piece) for piece in encoded(found.batches, found.schema, Format.ARROW))
+
+        rows = plain()
+        direct, arrow = min(timed(plain) for _ in range(2)), min(timed(ours) for _ in range(2))
+        show(
+            f"export of {rows / 1e6:.0f} M samples as Arrow, reading the files with pyarrow, M/s; ratio (>= 0.5)",
+            f"{rows / arrow / 1e6:.1f} {rows / direct / 1e6:.1f} {direct / arrow:.2f}",
+        )
+
+
+def valve_year() -> None:
+    """One channel of 25 in its group, a sample a minute for a year, as CSV."""
+    with site(25) as (folder, names, _):
+        filed(folder, names, 365, 25, 60.0)
+        reader = Reader(open_for_reading(URL, folder), Folder(folder / "archive"))
+
+        def ours() -> int:
+            found = answer(reader, Question(What.RAW, names[7:8], 0, 1 << 52))
+            return sum(piece.count(b"\r\n") for piece in encoded(found.batches, found.schema, Format.CSV))
+
+        rows = ours() - 1
+        show(
+            f"one valve-year ({rows:,} samples) as CSV, s (<= 1)", f"{min(timed(ours) for _ in range(3)):.2f}"
+        )
+
+
+def importing() -> None:
+    """Parquet, long form, into archive and database rows: M samples/s."""
+    channels = 200
+    names = names_of(channels)
+    rows = [Channel(n, n, "valve", f"group {i // 25}", i % 25, valve=f"XV-{i}") for i, n in enumerate(names)]
+    layout = Layout.of(Register.of(rows), CoreSettings())
+    with tempfile.TemporaryDirectory() as work:
+        folder = Path(work)
+        parts = [day(channels, 10.0, n) for n in range(3)]
+        series = np.concatenate([p.series for p in parts])
+        table = pa.table({
+            "time": pa.array(np.concatenate([p.time_us for p in parts]), pa.timestamp("us", tz="UTC")),
+            "name": pa.DictionaryArray.from_arrays(pa.array(series), pa.array(names)),
+            "value": np.concatenate([p.value for p in parts]),
+        })  # fmt: skip
+        pq.write_table(table, folder / "in.parquet")
+        store = open_store(URL, folder)
+        target = Target(
+            store, Folder(folder / "archive"), layout, dict.fromkeys(names, "level"), 3, True, lambda *_: []
+        )
+        work_ = Import(target, D0 + 90 * DAY_US, lambda *_: None)
+        seconds = timed(lambda: work_.run([folder / "in.parquet"], Wanted()))
+        again = timed(lambda: work_.run([folder / "in.parquet"], Wanted()))
+        n = table.num_rows
+        show(
+            f"import of {n / 1e6:.1f} M samples from Parquet, M/s (>= 1); the same again, M/s",
+            f"{n / seconds / 1e6:.2f} {n / again / 1e6:.2f}",
+        )
+        store.dispose()
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--years", type=int, default=5)
-    years = parser.parse_args().years
-    with tempfile.TemporaryDirectory() as folder:
-        plant = Invented(Path(folder), register_of({"Steam header B": 5}), clock=SetClock(START_US))
-        began_s = time.perf_counter()
-        fill(plant, years)
-        write_journal(plant, years)
-        print(f"{years} years written in {time.perf_counter() - began_s:.0f} s")
-        began_s = time.perf_counter()
-        hours = 0
-        while more := sum_up(plant.writer._engine, START_US, longest_s=60):
-            hours += more
-        took_s = time.perf_counter() - began_s
-        print(f"{hours} hours summed up in {took_s:.0f} s, {1000 * took_s / max(1, hours):.1f} ms each")
-        plant.tick({"Steam header B": QUIET})
-        measure(plant, years)
-        plant.close()
-
-
-def measure(plant: Invented, years: int) -> None:
-    """The questions that opening the page asks, for each span that it offers."""
-    worst = 0.0
-    with serving(create_app(plant.context)) as server:
-        base = f"{server.url}/api/v1/valves/XV-103"
-        questions = {"what is believed now": base}
-        for name, days in {**SPANS, f"{years} y": round(years * 365.25)}.items():
-            since = rfc3339(START_US - days * 24 * HOUR_US)
-            questions[f"history of {name}"] = (
-                f"{base}/history?from={since}&to={rfc3339(START_US)}&points=2000"
-            )
-        then = rfc3339(START_US - years * 180 * 24 * HOUR_US)
-        questions["the overview half of it ago"] = f"{server.url}/api/v1/now?at={then}"
-        for name, url in questions.items():
-            took = ask_ms(url)
-            worst = max(worst, took[int(0.95 * TIMES)])
-            print(f"{name:30} median {took[TIMES // 2]:6.1f} ms   95 % {took[int(0.95 * TIMES)]:6.1f} ms")
-    print(f"worst 95 %: {worst:.0f} ms (wanted: {LIMIT_MS})")
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--export", type=float, default=17.0, metavar="MILLIONS")
+    parser.add_argument("--only", default="size,csv,import,export,feed,seal")
+    chosen = parser.parse_args()
+    work = {
+        "size": size, "csv": valve_year, "import": importing, "export": lambda: export(chosen.export), "feed": feed,
+        "seal": sealing,
+    }  # fmt: skip
+    for name in chosen.only.split(","):
+        work[name]()
 
 
 if __name__ == "__main__":

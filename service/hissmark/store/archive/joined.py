@@ -142,15 +142,13 @@ class Joined:
         while from_us < to_us:
             with self._page() as connection:
                 day_us = catalogue.day_of(max(from_us, 0))
-                found = catalogue.find(
-                    connection, Kind.SAMPLES, day_us, to_us, set(wanted.ids.values()), _MOST_FILES
-                )
-                first_us = found[0].start_us if found else to_us
-                if first_us > from_us:
-                    files, until_us = [], min(first_us, to_us)
+                ids = set(wanted.ids.values())
+                files = catalogue.find(connection, Kind.SAMPLES, day_us, day_us + 1, ids)
+                if not files:
+                    following = catalogue.find(connection, Kind.SAMPLES, day_us + 1, to_us, ids, 1)
+                    until_us = following[0].start_us if following else to_us
                 else:
                     until_us = min(day_us + DAY_US, to_us)
-                    files = [f for f in found if f.start_us == day_us]
                     if has_rows(connection, wanted, from_us, until_us) is not None:
                         files = []
             if files:

@@ -66,13 +66,12 @@ class Folder:
 
     def publish(self, draft: Path, path: str) -> None:
         place = self.root / path
+        made = [folder for folder in place.parents if not folder.exists()]
         place.parent.mkdir(parents=True, exist_ok=True)
         _sync(draft)
         os.replace(draft, place)
-        for folder in (place.parent, *place.parent.parents):
+        for folder in dict.fromkeys([place.parent, *(folder.parent for folder in made)]):
             _sync(folder)
-            if folder == self.root:
-                break
 
     def open(self, path: str) -> str:
         place = self.root / path

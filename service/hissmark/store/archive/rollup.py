@@ -54,7 +54,10 @@ class Rollup:
 def rolled_up(samples: Columns, period_us: int, levels: Set[int]) -> Rollup:
     """Sum up samples (each key once, in any order); `levels` are the ids whose means are of the energy."""
     bucket = samples.time_us // period_us
-    order = np.lexsort((samples.value, bucket, samples.series_id))
+    begun = bucket - (bucket.min() if len(bucket) else 0)
+    # One key for series and period: sorting by two keys takes a third less than by three.
+    key = samples.series_id.astype(np.int64) * (int(begun.max(initial=0)) + 1) + begun
+    order = np.lexsort((samples.value, key))
     bucket, series, value = bucket[order], samples.series_id[order], samples.value[order]
     if not len(value):
         empty = np.empty(0)
