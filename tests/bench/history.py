@@ -129,9 +129,8 @@ def sealing() -> None:
         for begin in range(0, len(b), 100_000):
             put(writer, b, slice(begin, begin + 100_000))
         coming = day(channels, 10.0, 5)
-        sealer = Sealer(
-            open_store(URL, folder), Folder(folder / "archive"), groups_of(names), lambda: D0, rest=REST
-        )
+        store, place = open_store(URL, folder), Folder(folder / "archive")
+        sealer = Sealer(store, place, groups_of(names), lambda: D0, rest=REST)
         alone, beside, at, thread = [], [], 0, None
         for turn in range(6):
             if turn % 2:
@@ -149,7 +148,7 @@ def sealing() -> None:
         ratio = np.median(beside) / np.median(alone)
         show(
             "ingest of 0.5 M samples alone, s; while sealing 1.44 M, s; slower by (< 10 %)",
-            f"{np.median(alone):.2f} {np.median(beside):.2f} {100 * (ratio - 1):.0f} % (sealing went on: {still})",
+            f"{np.median(alone):.2f} {np.median(beside):.2f} {100 * (ratio - 1):.0f} % (still sealing: {still})",
         )
         if thread is not None:
             thread.join()
@@ -200,7 +199,7 @@ def export(millions: float) -> None:
         rows = plain()
         direct, arrow = min(timed(plain) for _ in range(2)), min(timed(ours) for _ in range(2))
         show(
-            f"export of {rows / 1e6:.0f} M samples as Arrow, reading the files with pyarrow, M/s; ratio (>= 0.5)",
+            f"{rows / 1e6:.0f} M samples as Arrow, reading the files with pyarrow, M/s; ratio (>= 0.5)",
             f"{rows / arrow / 1e6:.1f} {rows / direct / 1e6:.1f} {direct / arrow:.2f}",
         )
 
@@ -258,8 +257,8 @@ def main() -> None:
     parser.add_argument("--only", default="size,csv,import,export,feed,seal")
     chosen = parser.parse_args()
     work = {
-        "size": size, "csv": valve_year, "import": importing, "export": lambda: export(chosen.export), "feed": feed,
-        "seal": sealing,
+        "size": size, "csv": valve_year, "import": importing, "feed": feed, "seal": sealing,
+        "export": lambda: export(chosen.export),
     }  # fmt: skip
     for name in chosen.only.split(","):
         work[name]()
