@@ -147,7 +147,7 @@ def sealing() -> None:
         still = thread is not None and thread.is_alive()
         ratio = np.median(beside) / np.median(alone)
         show(
-            "ingest of 0.5 M samples alone, s; while sealing 1.44 M, s; slower by (< 10 %)",
+            "0.5 M samples in alone, while 1.44 M are sealed, s; slower by (< 10 %)",
             f"{np.median(alone):.2f} {np.median(beside):.2f} {100 * (ratio - 1):.0f} % (still sealing: {still})",
         )
         if thread is not None:
