@@ -148,7 +148,7 @@ def sealing() -> None:
         ratio = np.median(beside) / np.median(alone)
         show(
             "0.5 M samples in alone, while 1.44 M are sealed, s; slower by (< 10 %)",
-            f"{np.median(alone):.2f} {np.median(beside):.2f} {100 * (ratio - 1):.0f} % (still sealing: {still})",
+            f"{np.median(alone):.2f} {np.median(beside):.2f} {100 * (ratio - 1):.0f} % (went on: {still})",
         )
         if thread is not None:
             thread.join()
