@@ -44,6 +44,7 @@ PAGES = {
     "/register": "section[aria-labelledby=rows-title] tbody tr",
     "/baselines": "tbody tr",
     "/repairs": "tbody tr",
+    "/tuning": "[name=values]",
     "/repairs/1": ".skyline",
 }
 

@@ -80,6 +80,7 @@ PAGES = {
     "figures": "/figures?last=24h",
     "handover": "/handover",
     "repairs": "/repairs",
+    "tuning": "/tuning",
     "repair": "/repairs/1",
 }
 IN_THE_README = ("now", "group", "valve", "past")

@@ -50,6 +50,7 @@ class Request:
         settings: for `TRY`. axes: for `SWEEP` (one or two), at `level` of `subject`.
         budget: for `SUGGEST`: false alarms allowed in a valve and year.
         before_us: length of the time before the period from which is learned.
+        present: the swept settings as they are in force, so that their point is on the curve.
     """
 
     kind: Kind
@@ -62,15 +63,19 @@ class Request:
     subject: str = ""
     budget: float | None = None
     before_us: int = int(BEFORE_DAYS * DAY_US)
+    present: tuple[tuple[str, float], ...] = ()
 
     def variants(self) -> list[Variant]:
-        """What is replayed: first the settings in force, then what is to be tried."""
+        """What is replayed: first what was in force, then what is to be tried; of a sweep first what is
+        in force at the end of the period."""
         if self.kind is Kind.TRY:
             return [(), self.settings]
         grid = itertools.product(*(axis.values for axis in self.axes))
         names = [axis.setting for axis in self.axes]
+        here = Setting(self.level, self.subject, dict(self.present))
         return [
             (),
+            (here,) if self.present else (),
             *((Setting(self.level, self.subject, dict(zip(names, values, strict=True))),) for values in grid),
         ]
 

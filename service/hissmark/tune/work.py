@@ -50,8 +50,11 @@ def work(sight: Sight, request: Request, replay: Replay) -> dict[str, Any]:
     began_s = time.perf_counter()
     if request.kind is Kind.SUGGEST and not request.axes:
         request = dataclasses.replace(request, axes=SUGGESTED_OVER)
-    outcome = replay(request)
     groups = request.groups(sight.layout)
+    if request.axes:
+        present = in_force(sight, request, groups)
+        request = dataclasses.replace(request, present=tuple(present.items()))
+    outcome = replay(request)
     happened = _happened(sight.reader, groups, request)
     runs = [_episodes(outcome, v, request) for v in range(len(outcome.entries))]
     result = {
@@ -90,15 +93,15 @@ def _swept(sight: Sight, request: Request, groups: list[str], runs: list[list[Ep
     for variant, found in zip(request.variants(), runs, strict=True):
         values = dict(variant[0].values) if variant else {}
         points.append(Point(values, _count(found), valve_years, score(sight.known, found)))
-    here, tried = points[0], points[1:]
+    here, tried = points[1], points[2:]  # points[0]: as it was, changes of settings in the period included
     result = {
         "axes": [{"setting": a.setting, "values": list(a.values)} for a in request.axes],
-        "here": _point_shape(here, runs[0], runs[0]) | {"values": in_force(sight, request, groups)},
-        "points": [_point_shape(p, r, runs[0]) for p, r in zip(tried, runs[1:], strict=True)],
+        "here": _point_shape(here, runs[1], runs[1]) | {"values": dict(request.present)},
+        "points": [_point_shape(p, r, runs[1]) for p, r in zip(tried, runs[2:], strict=True)],
         "valve_years": valve_years,
     }
     if request.kind is Kind.SUGGEST and request.budget is not None:
-        chosen = choose(tried, request.budget, closest(in_force(sight, request, groups)))
+        chosen = choose(tried, request.budget, closest(dict(request.present)))
         result |= {"budget": request.budget, "suggestion": chosen and _suggested(request, chosen)}
     return result
 

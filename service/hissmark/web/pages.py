@@ -28,6 +28,7 @@ ADDRESSES = (
     "/baselines",
     "/repairs",
     "/repairs/{name:path}",
+    "/tuning",
 )
 
 

@@ -21,6 +21,7 @@ const PAGES = {
   register: () => styled("register.css", import("./register.js")).then((m) => m.registerPage),
   baselines: () => styled("register.css", import("./baselines.js")).then((m) => m.baselinesPage),
   repairs: () => styled("repairs.css", import("./repairs.js")).then((m) => m.repairsPage),
+  tuning: () => styled("tuning.css", import("./tuning.js")).then((m) => m.tuningPage),
 };
 const AT_ONCE = new Set(["", "group"]);
 const IN_PLACE = new Set(["", "group", "valve"]); // they follow a step through time without being built anew
