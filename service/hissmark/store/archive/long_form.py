@@ -17,6 +17,7 @@ from hissmark.store.archive.sample_files import TIME
 
 Part: TypeAlias = "tuple[pa.Array, pa.DictionaryArray, pa.Array]"
 _PAGE_ROWS = 100_000
+_COLUMNS = ["time", "name", "value"]
 
 
 class LongForm:
@@ -48,7 +49,9 @@ class LongForm:
     def _of_file(self, file: SealedFile, from_us: int, to_us: int) -> Iterator[Part]:
         whole = from_us <= file.first_us and file.last_us < to_us
         try:
-            for table in sample_files.tables(self._joined.require_place().open(file.path), self._places):
+            for table in sample_files.tables(
+                self._joined.require_place().open(file.path), self._places, _COLUMNS
+            ):
                 yield from self._of_table(table, None if whole else (from_us, to_us))
         except OSError as error:
             raise unreadable(error) from error
