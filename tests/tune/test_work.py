@@ -116,11 +116,11 @@ def test_a_longer_delay_moves_alarms_and_an_insensitive_limit_loses_them(past: P
 def test_a_sweep_has_every_combination_and_the_present_point(past: Past) -> None:
     axes = [
         {"setting": "rise_limit_db", "values": [4.0, 6.0, 20.0]},
-        {"setting": "odds_limit", "values": [2.0, 8.0]},
+        {"setting": "odds_limit", "values": [2.0, 4.0]},
     ]
     result = past.ask(kind="sweep", axes=axes)
     assert [tuple(p["values"].values()) for p in result["points"]] == [
-        (4.0, 2.0), (4.0, 8.0), (6.0, 2.0), (6.0, 8.0), (20.0, 2.0), (20.0, 8.0),
+        (4.0, 2.0), (4.0, 4.0), (6.0, 2.0), (6.0, 4.0), (20.0, 2.0), (20.0, 4.0),
     ]  # fmt: skip
     assert result["here"]["values"]["odds_limit"] == 2.0
     by_limit = {p["values"]["rise_limit_db"]: p["alarms"]["passing"] for p in result["points"]}
