@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from typing import Annotated, Literal
+from typing import Annotated, Any, Final, Literal
 
 from fastapi import APIRouter, Path, Query, Response
 from typing_extensions import TypedDict
@@ -22,6 +22,10 @@ router = APIRouter(tags=["reports"], responses=DOCUMENTED)
 WEEK_US = 7 * 86_400_000_000
 MOST_US = 366 * 86_400_000_000
 Form = Annotated[Literal["html", "pdf"], Query(alias="format", description="html or pdf")]
+
+PAGE_OR_PDF: Final[dict[int | str, dict[str, Any]]] = {
+    200: {"content": {"text/html": {}, "application/pdf": {}}, "description": "A page, or a PDF."}
+}
 
 _one_at_a_time = threading.Lock()
 """A report reads much; two at once would only take twice as long."""
@@ -42,7 +46,7 @@ class Reports(TypedDict):
     reports: list[ReportShape]
 
 
-@router.get("/report", response_class=Response, responses=PDF)
+@router.get("/report", response_class=Response, responses=PAGE_OR_PDF)
 def report(context: Context, span: SpanQuery, form: Form = "html", paper: PaperQuery = "A4") -> Response:
     """The report of a period, by default of the last week: leaks, repairs, alarm figures, sensors."""
     from hissmark.reports.made import made
