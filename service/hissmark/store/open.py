@@ -60,18 +60,7 @@ def open_store(url: str, folder: Path) -> sa.Engine:
 
     Raises StoreError that says what to do.
     """
-    address = resolve_url(url, folder)
-    with in_words(place_of(address)):
-        if address.drivername == "sqlite":
-            engine = _sqlite_writing(Path(str(address.database)))
-        else:
-            engine = _postgres(address, reading=False)
-        try:
-            _upgrade(engine)
-        except BaseException:
-            engine.dispose()
-            raise
-        return engine
+    return _writing(resolve_url(url, folder), _upgrade)
 
 
 def open_at_revision(url: str, folder: Path, revision: str) -> sa.Engine:
@@ -79,15 +68,23 @@ def open_at_revision(url: str, folder: Path, revision: str) -> sa.Engine:
 
     A revision that this program does not know was written by a newer one.
     """
-    address = resolve_url(url, folder)
+
+    def prepare(engine: sa.Engine) -> None:
+        _refuse_newer(engine, revision)
+        _upgrade(engine, revision)
+
+    return _writing(resolve_url(url, folder), prepare)
+
+
+def _writing(address: sa.URL, prepare: Callable[[sa.Engine], None]) -> sa.Engine:
+    """An engine that may write, its tables prepared; closed again if that fails."""
     with in_words(place_of(address)):
         if address.drivername == "sqlite":
             engine = _sqlite_writing(Path(str(address.database)))
         else:
             engine = _postgres(address, reading=False)
         try:
-            _refuse_newer(engine, revision)
-            _upgrade(engine, revision)
+            prepare(engine)
         except BaseException:
             engine.dispose()
             raise
