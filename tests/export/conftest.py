@@ -1,5 +1,5 @@
 """An empty store."""
 
-from store.conftest import sqlite_store
+from support.stores import sqlite_store
 
 __all__ = ["sqlite_store"]

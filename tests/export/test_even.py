@@ -11,7 +11,7 @@ import pytest
 from hissmark.export.even import How
 from hissmark.export.questions import Question, What, answer
 from hissmark.store.archive.catalogue import DAY_US
-from store.sealing import D0, NAMES, batch, days, everything, sealer, write
+from support.sealing import D0, NAMES, batch, days, everything, sealer, write
 
 MINUTE_US = 60_000_000
 GAP_US = 20 * MINUTE_US

@@ -16,8 +16,8 @@ import pytest
 from hissmark.export.formats import Format, encoded
 from hissmark.export.questions import Question, What, answer
 from hissmark.store.archive.catalogue import DAY_US
-from store.conftest import Store
-from store.sealing import D0, NAMES, days, everything, sealer, write
+from support.sealing import D0, NAMES, days, everything, sealer, write
+from support.stores import Store
 
 ODD = ["XV 1", 'said "ping"', "a,b", "line\r\nend", " lead", "ö", "plain"]
 

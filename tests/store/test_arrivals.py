@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from hissmark.store import arrivals
 from hissmark.store.arrivals import GoneError
-from store.sealing import D0, NAMES, batch, days, everything, write
+from support.sealing import D0, NAMES, batch, days, everything, write
 
 
 def followed(store, after=0, most=50):
@@ -58,7 +58,7 @@ def test_nothing_of_a_failed_transaction(store):
     )
 )
 def test_any_deliveries(tmp_path_factory, deliveries):
-    from store.conftest import Store
+    from support.stores import Store
 
     store = Store("sqlite:///data/hissmark.db", tmp_path_factory.mktemp("any"))
     writer, position, heard = write(store), 0, []

@@ -9,7 +9,7 @@ import numpy as np
 from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
 
 if TYPE_CHECKING:
-    from store.conftest import Store
+    from support.stores import Store
 
 STATES = (
     (AlarmEvent.RAISED, AlarmState.UNACKNOWLEDGED),

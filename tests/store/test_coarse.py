@@ -15,7 +15,7 @@ from hissmark.store.coarse import SETTLES_US, mark_due, sum_up
 from hissmark.store.coarsen import DAY_S, HOUR_S, summed_up
 from hissmark.store.schema import tick_blocks
 from hissmark.store.tables_coarse import hours_due
-from store.test_blocks import MINUTE_US, make
+from support.blocks import MINUTE_US, make
 
 DAY_US = 24 * HOUR_US
 DAY0 = 1_700_000_000_000_000 // DAY_US * DAY_US

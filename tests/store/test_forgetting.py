@@ -10,7 +10,7 @@ from hissmark.access.audit import AuditEvent, Author, read
 from hissmark.store.archive import holds
 from hissmark.store.archive.catalogue import DAY_US, Kind
 from hissmark.store.archive.forget import Forgetting, Kept
-from store.sealing import D0, NAMES, batch, days, everything, in_database, sealer, write
+from support.sealing import D0, NAMES, batch, days, everything, in_database, sealer, write
 
 MIA = Author("mia", "command line")
 VALVES = {name: frozenset([name]) for name in NAMES}

@@ -10,7 +10,7 @@ import pytest
 from hissmark.store.archive.catalogue import DAY_US, Kind
 from hissmark.store.archive.rollup import HOUR_US, MINUTE_US, NUMBERS, rolled_up
 from hissmark.store.rows import Columns
-from store.sealing import D0, NAMES, batch, days, everything, in_database, sealer, write
+from support.sealing import D0, NAMES, batch, days, everything, in_database, sealer, write
 
 
 def columns(times, values, ids=None):

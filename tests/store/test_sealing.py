@@ -18,8 +18,8 @@ from hissmark.store import StoreError
 from hissmark.store.archive import catalogue
 from hissmark.store.archive.catalogue import DAY_US, Kind
 from hissmark.store.reader import Reader
-from store.conftest import Store
-from store.sealing import D0, batch, days, everything, in_database, sealer, write
+from support.sealing import D0, batch, days, everything, in_database, sealer, write
+from support.stores import Store
 
 
 class StoppedError(Exception):
@@ -278,7 +278,7 @@ def test_a_store_that_fsspec_reaches(sqlite_store):
     """The same through another kind of store than a folder."""
     from hissmark.store.archive.place import Remote, place_of
     from hissmark.store.archive.seal import Sealer
-    from store.sealing import GROUPS, NAMES
+    from support.sealing import GROUPS, NAMES
 
     write(sqlite_store, days(2, 20))
     before = everything(sqlite_store)

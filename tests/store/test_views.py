@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
 from hissmark.store.records import VerdictChange
 from hissmark.store.views import NAMES
-from store.sealing import D0, batch, write
+from support.sealing import D0, batch, write
 
 ROOT = Path(__file__).parents[2]
 ROLE = (ROOT / "deploy" / "postgresql" / "reader.sql").read_text("utf-8")

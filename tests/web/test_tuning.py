@@ -180,7 +180,8 @@ def test_a_trial_that_makes_no_sense_is_refused_and_an_unknown_one_not_found(cli
 def test_a_trial_runs_in_a_process_of_its_own_and_can_be_called_off(
     client: TestClient, plant: Invented
 ) -> None:
-    """The folder has no site: the trial fails, and says why in words."""
+    """The site is gone from its folder: the trial fails, and says why in words."""
+    (plant.folder / "site.toml").unlink(missing_ok=True)
     body = {
         "kind": "try", "author": "O. Berg", "from": "2026-02-01T00:00:00Z", "to": "2026-03-01T00:00:00Z",
         "settings": [{"values": {"rise_limit_db": 8.0}}],
