@@ -77,8 +77,8 @@ FILTERS = "mqtt.filters"
 ANSWER_S = 5.0
 LOOK_FOR_BACKUP_S = 300.0
 REPAIRS_S = 5.0
-LOOK_FOR_REPORT_S = 120.0
 """How often it is looked how far the checks of repairs have come."""
+LOOK_FOR_REPORT_S = 120.0
 
 
 class Daemon:
@@ -237,14 +237,14 @@ class Daemon:
         self.notifier.start()  # first: what the worker records from now on is told
         self._worker.start()
         self._web.start()
-        if self._opcua is not None:
-            self._opcua.start()
         for publisher in self._outgoing:
             publisher.start()
         self._housekeeping.start()
         self._receiver.start()
         if self._sparkplug is not None:
             self._sparkplug.start()
+        if self._opcua is not None:
+            self._opcua.start()  # last: it takes seconds to lay out, and intake waits for nobody
         log.info("listening", site=self.site.name, page=self.address, broker=self._broker())
 
     def ask_to_stop(self) -> None:
