@@ -9,6 +9,7 @@ secret() { [ -s "secrets/$1" ] || head -c 24 /dev/urandom | base64 | tr -d '\n+/
 
 secret database_password
 secret broker_password
+secret reader_password
 secret grafana_password
 
 if [ ! -s secrets/mosquitto.passwd ]; then

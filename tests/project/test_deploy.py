@@ -235,7 +235,7 @@ def test_compose_mounts_files_that_exist() -> None:
         for volume in service.get("volumes", []):  # type: ignore[attr-defined]
             source = volume.split(":")[0]
             if source.startswith(".") and "secrets" not in source:
-                assert (DOCKER / source).is_file(), source
+                assert (DOCKER / source).exists(), source
 
 
 def test_compose_services_are_confined() -> None:
@@ -273,17 +273,3 @@ def test_image_runs_without_rights_and_is_watched() -> None:
     assert "/health/live" in image
     assert re.search(r"^STOPSIGNAL SIGTERM$", image, re.M)
     assert not re.search(r"\b(apt-get|curl|wget)\b", image)
-
-
-def test_alert_rules_say_what_to_do() -> None:
-    rules = yaml.safe_load((DEPLOY / "prometheus" / "hissmark.rules.yml").read_text("utf-8"))
-    for group in rules["groups"]:
-        for rule in group["rules"]:
-            assert set(rule["annotations"]) == {"summary", "action"}, rule["alert"]
-            assert rule["labels"]["severity"] in {"info", "warning", "critical"}
-
-
-@pytest.mark.skipif(not shutil.which("promtool"), reason="promtool is not installed")
-def test_alert_rules_are_understood_by_prometheus() -> None:
-    rules = DEPLOY / "prometheus" / "hissmark.rules.yml"
-    subprocess.run(["promtool", "check", "rules", rules], check=True, capture_output=True)
