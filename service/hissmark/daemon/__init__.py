@@ -16,7 +16,7 @@ def run(site: Site) -> int:
     """Run a site until SIGTERM or SIGINT. Returns 0 after a clean stop, 1 if it had to give up."""
     from hissmark.daemon.logs import set_up
     from hissmark.daemon.service import Daemon
-    from hissmark.daemon.worker import StoppedError
+    from hissmark.daemon.work import StoppedError
 
     set_up(site.settings.log.format, site.settings.log.level)
     told = _Told()
