@@ -16,6 +16,7 @@ from hissmark.site.load import check_site, load_site
 from hissmark.site.problems import Severity
 from support.broker import Broker, free_port
 from support.certificates import Authority
+from support.patience import PATIENCE_S
 from support.people import BY, PASSWORD, People
 from support.service import COMMAND, Service
 
@@ -136,10 +137,10 @@ def test_served_by_https_with_sessions_that_outlive_a_restart(
         url = f"https://127.0.0.1:{service.port}"
         assert service.wait_for("listening")["page"] == f"https://0.0.0.0:{service.port}"
         with pytest.raises(httpx.HTTPError):
-            httpx.get(f"http://127.0.0.1:{service.port}/health/live", timeout=5)
+            httpx.get(f"http://127.0.0.1:{service.port}/health/live", timeout=PATIENCE_S)
         with pytest.raises(httpx.ConnectError, match="CERTIFICATE_VERIFY_FAILED"):
-            httpx.get(f"{url}/health/live", timeout=5)
-        with httpx.Client(base_url=url, verify=trust, timeout=15) as browser:
+            httpx.get(f"{url}/health/live", timeout=PATIENCE_S)
+        with httpx.Client(base_url=url, verify=trust, timeout=PATIENCE_S) as browser:
             assert browser.get("/api/v1/alarms").status_code == 401
             answer = browser.post("/sign-in", data={"name": "anna", "password": PASSWORD})
             assert answer.status_code == 303, answer.text
@@ -171,7 +172,7 @@ def install(authority: Authority, site: Path, name: str) -> None:
 
 
 def asks(url: str, trust: ssl.SSLContext, cookie: str) -> str:
-    with httpx.Client(verify=trust, timeout=15, headers={"Cookie": cookie}) as client:
+    with httpx.Client(verify=trust, timeout=PATIENCE_S, headers={"Cookie": cookie}) as client:
         return str(client.get(f"{url}/api/v1/me").json()["name"])
 
 

@@ -12,6 +12,7 @@ import pytest
 from hissmark.access.roles import Role
 from support import panel
 from support.broker import Broker
+from support.patience import PATIENCE_S
 from support.people import BY, PASSWORD, Clock, People
 from support.publish import Gateway
 from support.service import Service, until, write_site
@@ -39,7 +40,7 @@ def stream() -> list[panel.Row]:
 
 
 def signed_in(url: str, name: str) -> httpx.Client:
-    browser = httpx.Client(base_url=url, timeout=20, headers={"Origin": url})
+    browser = httpx.Client(base_url=url, timeout=PATIENCE_S, headers={"Origin": url})
     assert browser.post("/sign-in", data={"name": name, "password": PASSWORD}).status_code == 303
     return browser
 
@@ -51,10 +52,12 @@ def test_one_action_and_both_are_told_who(tmp_path: Path, broker: Broker) -> Non
     for name in ("otto", "olga"):
         people.book.add(name, Role.OPERATOR, PASSWORD, BY)
     with Service(site).start() as service:
-        Gateway(broker).send(panel.packs(stream()))
+        found = stream()
+        Gateway(broker).send(panel.packs(found))
+        service.wait_stored(3 * len(found))  # nothing in hand but what the two do
         url = f"http://127.0.0.1:{service.port}"
         browsers = {name: signed_in(url, name) for name in ("otto", "olga")}
-        until(lambda: browsers["otto"].get("/api/v1/alarms").json()["alarms"], "the alarm", 60)
+        until(lambda: browsers["otto"].get("/api/v1/alarms").json()["alarms"], "the alarm")
         answers: dict[str, httpx.Response] = {}
         ready = threading.Barrier(2)
 

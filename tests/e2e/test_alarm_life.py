@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from support.broker import Broker
+from support.patience import PATIENCE_S
 from support.publish import Gateway, Sent, senml_pack
 from support.receivers import HttpReceiver
 from support.service import Service, cli, journal, until, write_site
@@ -50,7 +51,7 @@ def post(service: Service, path: str, **body: Any) -> tuple[int, dict[str, Any]]
         {"Content-Type": "application/json"},
     )
     try:
-        with urllib.request.urlopen(request, timeout=15) as answer:
+        with urllib.request.urlopen(request, timeout=PATIENCE_S) as answer:
             return answer.status, json.loads(answer.read())
     except urllib.error.HTTPError as error:
         return error.code, json.loads(error.read())
@@ -79,7 +80,7 @@ def test_told_shelved_killed_back_and_acknowledged_once(tmp_path: Path, broker: 
             service.start()
             gateway.send(packs(now_us - 150 * MINUTE_US, 110, QUIET, 1))
             gateway.send(packs(now_us - 40 * MINUTE_US, 40, LEAK, 2))
-            until(lambda: state(service) == "unacknowledged", "the alarm", 60)
+            until(lambda: state(service) == "unacknowledged", "the alarm")
             until(lambda: told(receiver) == ["raised"], "the message")
             assert receiver.taken[0].json["sentence"].startswith("XV-1 is passing: ")
 
@@ -96,7 +97,7 @@ def test_told_shelved_killed_back_and_acknowledged_once(tmp_path: Path, broker: 
             assert told(receiver) == ["raised"]
 
             gateway.send(packs(now_us, 20, LEAK, 3))
-            until(lambda: state(service) == "unacknowledged", "the end of the shelf", 60)
+            until(lambda: state(service) == "unacknowledged", "the end of the shelf")
             until(lambda: told(receiver) == ["raised", "shelf-expired"], "that message")
 
             path = "/api/v1/alarms/XV-1/passing/acknowledge"

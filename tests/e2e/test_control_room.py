@@ -75,7 +75,7 @@ def room(tmp_path: Path, broker: Broker) -> Iterator[tuple[Service, Gateway, Bro
 
 def test_a_shift(room: tuple[Service, Gateway, Browser, int]) -> None:
     service, gateway, browser, data_us = room
-    wait_for(lambda: len(browser.all(".alarm.unacknowledged")) == 2, "two alarms", 30)
+    wait_for(lambda: len(browser.all(".alarm.unacknowledged")) == 2, "two alarms")
     said = browser.text(".alarms")
     assert "XV-12 is passing" in said
     assert "XV-21 is passing" in said
@@ -112,21 +112,21 @@ def test_a_shift(room: tuple[Service, Gateway, Browser, int]) -> None:
 
     # the clock runs on: the shelved one comes back, by itself and before everybody
     gateway.send(list(packs(data_us, 45, set(LEVELS), 3)))
-    browser.wait('.alarm.unacknowledged[data-key="XV-21|passing"]', "the end of the shelf", 30)
+    browser.wait('.alarm.unacknowledged[data-key="XV-21|passing"]', "the end of the shelf")
     assert "its time is up" in browser.wait_text(".changes-panel", "off the shelf again")
 
     # cut off, and back
     service.kill()
-    browser.wait("html.blind", "the page to say that it is blind", 12)
+    browser.wait("html.blind", "the page to say that it is blind")
     service.start()
-    browser.wait("html:not(.blind)", "the page to see again", 30)
+    browser.wait("html:not(.blind)", "the page to see again")
     browser.wait('.alarm.unacknowledged[data-key="XV-21|passing"]')
     browser.wait('.alarm.acknowledged[data-key="XV-12|passing"]')
 
     # repaired: what was acknowledged goes, what nobody has seen stays as gone
     gateway.send(list(packs(data_us + 45 * MINUTE_US, 40, set(), 4)))
-    wait_for(lambda: not browser.all('.alarm[data-key="XV-12|passing"]'), "XV-12 to go", 30)
-    browser.wait('.alarm.rtn-unacknowledged[data-key="XV-21|passing"]', "XV-21 to be told as gone", 30)
+    wait_for(lambda: not browser.all('.alarm[data-key="XV-12|passing"]'), "XV-12 to go")
+    browser.wait('.alarm.rtn-unacknowledged[data-key="XV-21|passing"]', "XV-21 to be told as gone")
 
     # hand over
     browser.press("h")

@@ -78,7 +78,7 @@ class Panel:
         return found
 
     def wait_check(self, repair: int, state: str) -> dict[str, Any]:
-        until(lambda: state in self.check(repair)["state"], f"{state!r} of repair {repair}", 60)
+        until(lambda: state in self.check(repair)["state"], f"{state!r} of repair {repair}")
         return self.check(repair)
 
 

@@ -136,7 +136,7 @@ class Survey:
         if not when:
             return {}
         near_end = f"T{(to_h - 1) % 24:02d}:55"
-        until(lambda: self._now()["XV-1"]["at"][10:] > near_end, "the last ticks to be told", 15)
+        until(lambda: self._now()["XV-1"]["at"][10:] > near_end, "the last ticks to be told")
         return self._now()
 
     def _now(self) -> dict[str, Any]:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import random
-import threading
 import time
+from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -12,54 +13,70 @@ import pytest
 from faults.conftest import Journal, acknowledge
 from support import scenario
 from support.broker import Broker
-from support.publish import Gateway
+from support.publish import Gates, Gateway, Sent, samples_in
 from support.service import Service, cli, cli_json, journal
 
 pytestmark = pytest.mark.broker
 
 RATE = 3000.0
 """Messages a second: the stream lasts long enough to be interrupted in its middle."""
+STARTING = ("catching up with what is stored", "listening", "connected", "subscribed")
+JITTER_S = 0.3
 
 
 class Killer:
-    """Kills the service at random moments, starting up or at work, and starts it again."""
+    """Kills the service at random places of a stream and while it starts, and starts it again."""
 
     def __init__(self, service: Service, seed: int) -> None:
         self._service, self._rng = service, random.Random(seed)
-        self.stored: list[int] = []
-        """Samples on record at each kill."""
+        self.struck: list[int] = []
+        """Samples on record at each kill in the middle of the stream."""
         self.recovery_s: list[float] = []
 
-    def while_alive(self, thread: threading.Thread, most: int) -> None:
-        """Kill and start again while `thread` publishes."""
-        kills = 0
-        while thread.is_alive() and kills < most:
-            if self._rng.random() < 0.75:
-                self.wait_until_listening()
-            time.sleep(self._rng.uniform(0.05, 1.0))
+    def places(self, count: int, kills: int) -> list[int]:
+        """Where to strike among `count` messages: somewhere in each of so many stretches of equal length."""
+        stretch = count // (kills + 1)
+        return [i * stretch + self._rng.randrange(stretch // 2, stretch) for i in range(kills)]
+
+    def strike(self, messages: Sequence[Sent], places: Sequence[int], before: int, gates: Gates) -> None:
+        """At each place: wait until it is on record, kill a moment later, and let the stream go on.
+
+        What is published never reaches the next place before the kill, so that each finds more on record than
+        the one before, and always more is to come. `before`: samples on record before the first message.
+        """
+        for begin, end in pairwise([0, *places]):
+            before += sum(map(samples_in, messages[begin:end]))
+            self._service.wait_stored(before)
+            time.sleep(self._rng.uniform(0.0, JITTER_S))
             self.kill()
-            kills += 1
-        thread.join()
+            self.struck.append(self._service.stored())
+            gates.open()
+            if self._rng.random() < 0.3:
+                self._service.wait_for(self._rng.choice(STARTING))
+                time.sleep(self._rng.uniform(0.0, JITTER_S))
+                self.kill()
+            self._wait_until_listening()
 
     def kill(self) -> None:
         self._service.kill()
-        self.stored.append(self._service.stored())
         self._service.spawn()
 
-    def wait_until_listening(self) -> None:
+    def _wait_until_listening(self) -> None:
         began_s = time.monotonic()
-        self._service.wait_for("listening", 60)
+        self._service.wait_for("listening")
         self.recovery_s.append(time.monotonic() - began_s)
 
 
-def run_and_kill(plant: Path, broker: Broker, seed: int, most_kills: int, rate: float) -> Killer:
+def run_and_kill(plant: Path, broker: Broker, seed: int, kills: int, rate: float) -> Killer:
     """The whole scenario under kills; the second acknowledgement is given while the service is dead."""
     gateway, expected = Gateway(broker), 0
     with Service(plant).start() as service:
         killer = Killer(service, seed)
         for number, (messages, samples, valve) in enumerate(scenario.stream().segments()):
-            with gateway.sending(messages, rate=rate) as thread:
-                killer.while_alive(thread, most_kills)
+            places = killer.places(len(messages), kills)
+            gates = Gates(messages, [*places[1:], len(messages) - 1])
+            with gateway.sending(gates, rate=rate):
+                killer.strike(messages, places, expected, gates)
             expected += samples
             service.wait_stored(expected)
             if valve and number:
@@ -69,7 +86,7 @@ def run_and_kill(plant: Path, broker: Broker, seed: int, most_kills: int, rate: 
             elif valve:
                 acknowledge(service, valve)
                 killer.kill()
-        service.wait_for("connected", 60)
+        service.wait_for("connected")
         assert service.stop() == 0
         assert service.samples() == scenario.stream().samples, "each sample once, none missing, none altered"
     return killer
@@ -81,15 +98,16 @@ def acknowledge_dead(service: Service, valve: str) -> None:
     assert "applies it when it runs" in said.stdout
 
 
-def assert_in_the_middle(killer: Killer) -> None:
-    """The kills struck a stream under way: samples were there, others were yet to come."""
-    struck = {count for count in killer.stored if 0 < count < scenario.COUNT}
-    assert len(struck) >= 4, killer.stored
+def assert_in_the_middle(killer: Killer, kills: int) -> None:
+    """Each kill struck a stream under way: more was there than at the one before, and more was to come."""
+    assert len(killer.struck) == kills
+    edges = [0, *killer.struck, scenario.COUNT]
+    assert all(one < other for one, other in pairwise(edges)), edges
 
 
 def test_killed_at_random_moments(plant: Path, broker: Broker, uninterrupted: Journal) -> None:
-    killer = run_and_kill(plant, broker, seed=5, most_kills=2, rate=RATE)
-    assert_in_the_middle(killer)
+    killer = run_and_kill(plant, broker, seed=5, kills=2, rate=RATE)
+    assert_in_the_middle(killer, 6)
     assert journal(plant) == uninterrupted
     raw = cli_json(plant, "history", "XV-12", "--raw")
     assert [row["value"] for row in raw] == scenario.stream().samples["AX-12"][1]
@@ -100,18 +118,11 @@ def test_killed_at_random_moments(plant: Path, broker: Broker, uninterrupted: Jo
 def test_killed_at_many_random_moments(
     plant: Path, broker: Broker, uninterrupted: Journal, seed: int
 ) -> None:
-    killer = run_and_kill(plant, broker, seed=seed, most_kills=99, rate=600.0)
-    assert_in_the_middle(killer)
+    killer = run_and_kill(plant, broker, seed=seed, kills=12, rate=RATE)
+    assert_in_the_middle(killer, 36)
     took = sorted(round(s, 1) for s in killer.recovery_s)
-    print(f"kills {len(killer.stored)}; from start to listening {took} s")
+    print(f"kills {len(killer.struck)}; from start to listening {took} s")
     assert journal(plant) == uninterrupted
-
-
-def away_for(broker: Broker, seconds: float) -> None:
-    time.sleep(1.5)
-    broker.stop()
-    time.sleep(seconds)
-    broker.start()
 
 
 @pytest.mark.parametrize("store_url", ["sqlite"], indirect=True)
@@ -133,13 +144,11 @@ def run_with_outages(plant: Path, broker: Broker, seconds: float, outages: set[i
     with Service(plant).start() as service:
         for number, (messages, samples, valve) in enumerate(scenario.stream().segments()):
             if number in outages:
-                with gateway.sending(messages, rate=RATE) as thread:
-                    away_for(broker, seconds)
-                    assert thread.is_alive(), "it was under way"
+                send_with_an_outage(gateway, messages, broker, seconds, service, expected)
             else:
                 gateway.send(messages)
             expected += samples
-            service.wait_stored(expected, 180)
+            service.wait_stored(expected)
             if valve:
                 acknowledge(service, valve)
         assert gateway.reconnects >= len(outages)
@@ -147,3 +156,17 @@ def run_with_outages(plant: Path, broker: Broker, seconds: float, outages: set[i
         assert service.metric("hissmark_reconnects_total") >= len(outages)
         assert service.stop() == 0
         assert service.samples() == scenario.stream().samples
+
+
+def send_with_an_outage(
+    gateway: Gateway, messages: Sequence[Sent], broker: Broker, seconds: float, service: Service, before: int
+) -> None:
+    """Send all; the broker goes when a third is on record, and the last message is sent after it is back."""
+    gates = Gates(messages, [len(messages) - 1])
+    third = sum(map(samples_in, messages[: len(messages) // 3]))
+    with gateway.sending(gates, rate=RATE):
+        service.wait_stored(before + third)
+        broker.stop()
+        time.sleep(seconds)
+        broker.start()
+        gates.open()

@@ -118,7 +118,7 @@ def test_one_clock_runs_ahead(tmp_path: Path, broker: Broker, ahead_s: int) -> N
             late = [(name, at + (ahead_s * 1_000_000 if name == "AX-3" else 0), v, "dB") for name, v in row]
             gateway.send([("plant/a/levels", senml_pack(late))])
         service.wait_stored(3 * len(found))
-        until(lambda: valves(service)["XV-1"]["verdict"] == "quiet", "a verdict", 20)
+        until(lambda: valves(service)["XV-1"]["verdict"] == "quiet", "a verdict")
         said = valves(service)
         assert said["XV-2"]["verdict"] == "quiet"
         assert said["XV-1"]["baseline_db"] == pytest.approx(panel.LEVEL_DB, abs=1.0)
@@ -144,8 +144,8 @@ def test_retained_messages_feed_no_baseline(tmp_path: Path, broker: Broker) -> N
         until(lambda: service.stored() >= len(old), "the retained ones on record")
         gateway.send(panel.packs(mine))
         service.wait_stored(len(old) + sum(len(row) for _, row in mine))
-        until(lambda: valves(service)["XV-2"]["verdict"] == "quiet", "a verdict", 20)
-        until(lambda: valves(service)["XV-1"]["reason"] != "no fresh data", "the newest reading", 20)
+        until(lambda: valves(service)["XV-2"]["verdict"] == "quiet", "a verdict")
+        until(lambda: valves(service)["XV-1"]["reason"] != "no fresh data", "the newest reading")
         said = valves(service)
         assert service.metric('hissmark_samples_not_judged_total{why="retained"}') == len(old)
         assert service.metric('hissmark_rejects_total{reason="retained-without-time"}') == 1

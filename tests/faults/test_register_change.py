@@ -66,7 +66,7 @@ def change_and_kill(
     assert thread.is_alive(), "the stream was under way"
     service.kill()
     service.spawn()
-    service.wait_for("listening", 60)
+    service.wait_for("listening")
 
 
 def in_force(folder: Path) -> dict[str, object]:

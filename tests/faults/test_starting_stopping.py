@@ -54,7 +54,7 @@ def test_started_before_the_broker(tmp_path: Path) -> None:
         until(lambda: "nothing listens there" in str(service.get("/health/ready", status=503)), "the reason")
         assert any(check["name"] == "broker" and not check["ok"] for check in ready["checks"])
         with broker:
-            service.wait_for("subscribed", 40)
+            service.wait_for("subscribed")
             Gateway(broker).send(panel.packs(panel.rows(10)))
             service.wait_stored(30)
             assert service.stop() == 0
@@ -77,7 +77,7 @@ def test_a_wrong_password_is_told_and_can_be_put_right(tmp_path: Path, make_brok
             "the reason on the page",
         )
         (site / "password").write_text("right\n")
-        service.wait_for("subscribed", 40)
+        service.wait_for("subscribed")
         assert service.stop() == 0
 
 
@@ -90,7 +90,7 @@ def test_stopped_under_load(tmp_path: Path, broker: Broker) -> None:
         for _ in range(2):
             seen = service.stored()
             until(lambda: service.stored() > seen, "more samples on record")  # noqa: B023
-            assert service.stop(within_s=10) == 0
+            assert service.stop() == 0
             assert service.stored() < 60_000, "it was under load"
             service.start()
         service.wait_stored(60_000)
@@ -109,7 +109,7 @@ def test_stopped_while_catching_up(tmp_path: Path, broker: Broker) -> None:
     with Service(site).spawn() as service:
         service.wait_for("catching up with what is stored")
         time.sleep(0.3)
-        assert service.stop(within_s=10) == 0
+        assert service.stop() == 0
         assert not service.logged("listening"), "it was still catching up"
     with Service(site).start() as service:
         assert service.stop() == 0
@@ -138,7 +138,7 @@ def test_a_broker_that_comes_back_empty_is_subscribed_to_again(
         broker.kill()
         service.wait_for("no connection to the broker")
         broker.start()
-        service.wait_for("subscribed", 40, times=2)
+        service.wait_for("subscribed", times=2)
         assert service.logged("broker forgot the session")
         gateway.send(panel.packs(found[100:]))
         service.wait_stored(600)

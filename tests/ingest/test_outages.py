@@ -12,6 +12,7 @@ import pytest
 
 from hissmark.ingest.queue import MessageQueue
 from support.broker import Broker, free_port
+from support.patience import PATIENCE_S
 from support.receiving import Site, until
 
 pytestmark = pytest.mark.broker
@@ -21,7 +22,7 @@ MakeBroker = Callable[..., Broker]
 
 def publish_lines(broker: Broker, lines: list[str], topic: str = "t/x") -> None:
     command = ["mosquitto_pub", "-h", broker.host, "-p", str(broker.port), "-q", "1", "-t", topic, "-l"]
-    subprocess.run(command, input="\n".join(lines) + "\n", text=True, check=True, timeout=60)
+    subprocess.run(command, input="\n".join(lines) + "\n", text=True, check=True, timeout=PATIENCE_S)
 
 
 @pytest.mark.parametrize("protocol", [5, 311])
@@ -29,15 +30,18 @@ def test_broker_killed_and_started_again(make_broker: MakeBroker, protocol: int)
     broker = make_broker(save_on_change=True)
     with Site(broker, protocol=protocol) as site:
         site.connected()
-        publish_lines(broker, ["a", "b", "c"])
+        publish_lines(broker, ["a", "the second", "c"])
         messages = site.take(3)
         site.receiver.ack(messages[:1])
-        time.sleep(0.3)
+        kept = broker.folder / "mosquitto.db"  # saved when the acknowledgement is there
+        until(lambda: kept.exists() and b"the second" in kept.read_bytes(), "the broker to take note")
         broker.kill()
         until(lambda: not site.health.connected, "the loss to be noticed")
         broker.start()
         until(lambda: site.health.connected, "the connection again")
-        assert [m.payload for m in site.take(2)] == [b"b", b"c"], "what was not acknowledged comes again"
+        assert [m.payload for m in site.take(2)] == [b"the second", b"c"], (
+            "what was not acknowledged comes again"
+        )
         publish_lines(broker, ["d"])
         assert [m.payload for m in site.take(1)] == [b"d"]
         assert site.health.session_losses == 0
@@ -68,9 +72,7 @@ def test_started_before_the_broker(tmp_path: Path) -> None:
 def test_stop_returns_quickly_even_without_a_broker(tmp_path: Path) -> None:
     site = Site(Broker(tmp_path / "none")).__enter__()
     until(lambda: site.health.last_error, "an error")
-    began = time.monotonic()
-    site.receiver.stop()
-    assert time.monotonic() - began < 2
+    site.receiver.stop(timeout_s=PATIENCE_S)
     assert not site.health.thread_alive
 
 
@@ -81,9 +83,8 @@ def test_stop_returns_quickly_when_the_broker_hangs(broker: Broker) -> None:
     assert broker.process is not None
     broker.process.send_signal(signal.SIGSTOP)
     try:
-        began = time.monotonic()
-        site.receiver.stop()
-        assert time.monotonic() - began < 5
+        site.receiver.stop(timeout_s=PATIENCE_S)
+        assert not site.health.thread_alive, "it did not wait for the broker, who will never answer"
     finally:
         broker.process.send_signal(signal.SIGCONT)
 
@@ -119,7 +120,7 @@ def test_a_full_queue_holds_the_broker_back_and_loses_nothing(broker: Broker, pr
         assert site.health.connected
         found = []
         while len(found) < count:
-            batch = queue.get_batch(100, 5)
+            batch = queue.get_batch(100, PATIENCE_S)
             assert batch, f"{len(found)} of {count} came"
             site.receiver.ack(batch)
             found += batch
@@ -137,13 +138,11 @@ def test_a_small_window_of_the_broker_never_stalls_the_stream(make_broker: MakeB
         site.connected()
         publish_lines(broker, [str(i) for i in range(300)])
         seen = 0
-        began = time.monotonic()
         while seen < 300:
-            batch = site.queue.get_batch(1_000, 5.0)
+            batch = site.queue.get_batch(1_000, PATIENCE_S)
             assert batch
             seen += len(batch)
             site.receiver.ack(batch)
-        assert time.monotonic() - began < 10
 
 
 def test_receive_maximum_bounds_what_is_out(broker: Broker) -> None:
@@ -163,7 +162,7 @@ def test_fifty_megabytes_in_one_message_do_not_stay_in_memory(broker: Broker, tm
         site.connected()
         tracemalloc.start()
         command = ["mosquitto_pub", "-h", broker.host, "-p", str(broker.port), "-q", "1", "-t", "t/huge"]
-        subprocess.run([*command, "-f", str(file)], check=True, timeout=60)
+        subprocess.run([*command, "-f", str(file)], check=True, timeout=PATIENCE_S)
         publish_lines(broker, ["small"])
         huge, small = site.take(2)
         assert (huge.size, len(huge.payload) < 1 << 20) == (50_000_000, True)

@@ -9,6 +9,7 @@ import pytest
 
 from support.broker import Broker, TlsFiles
 from support.certificates import Authority
+from support.patience import PATIENCE_S
 from support.receiving import Site, secret, until
 
 pytestmark = pytest.mark.broker
@@ -35,8 +36,8 @@ def big_message_through(site: Site, broker: Broker, tls: TlsFiles, folder: Path)
     file = folder / "big"
     file.write_bytes(b"x" * 900_000)
     command = ["mosquitto_pub", "-h", broker.host, "-p", str(broker.port), "--cafile", str(tls.ca), "-q", "1"]
-    subprocess.run([*command, "-t", "t/big", "-f", str(file)], check=True, timeout=20)
-    subprocess.run([*command, "-t", "t/small", "-m", "y"], check=True, timeout=20)
+    subprocess.run([*command, "-t", "t/big", "-f", str(file)], check=True, timeout=PATIENCE_S)
+    subprocess.run([*command, "-t", "t/small", "-m", "y"], check=True, timeout=PATIENCE_S)
     big, small = site.take(2)
     assert big.payload == file.read_bytes()
     assert small.payload == b"y"

@@ -12,6 +12,7 @@ import pytest
 
 import hissmark.ingest.receiver as receiver_module
 from support.broker import Broker, publish_command
+from support.patience import PATIENCE_S
 from support.receiving import Site, until
 from support.tap import Tap
 
@@ -52,7 +53,7 @@ def test_messages_arrive_whole_and_in_order(broker: Broker, protocol: int) -> No
 
 
 KILLED = """
-import os, signal, sys
+import signal, sys
 sys.path.insert(0, sys.argv[1])
 from support.receiving import Site
 from types import SimpleNamespace
@@ -61,21 +62,21 @@ site.connected()
 print("ready", flush=True)
 messages = site.take(10)
 site.receiver.ack(messages[:4])
-import time; time.sleep(0.5)
-os.kill(os.getpid(), signal.SIGKILL)
+signal.pause()
 """
 
 
 @both_versions
-def test_what_was_not_acknowledged_comes_again_after_sigkill(broker: Broker, protocol: int) -> None:
+def test_what_was_not_acknowledged_comes_again_after_sigkill(broker: Broker, tap: Tap, protocol: int) -> None:
     tests = str(Path(__file__).parents[1])
-    command = [sys.executable, "-c", KILLED, tests, str(broker.port), str(protocol)]
+    command = [sys.executable, "-c", KILLED, tests, str(tap.port), str(protocol)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         while process.stdout.readline() != "ready\n":
             assert process.poll() is None
         publish_lines(broker, "t/x", [str(i) for i in range(10)])
-        process.wait(20)
+        until(lambda: len(tap.pubacks()) == 4, "the acknowledgements")
+        process.kill()
     publish_lines(broker, "t/x", ["while away"])
     with Site(broker, protocol=protocol) as site:
         assert payloads(site.take(7)) == [*map(str, range(4, 10)), "while away"]
@@ -154,7 +155,7 @@ def test_qos_2_left_in_the_session_is_settled(broker: Broker, tap: Tap) -> None:
         "-t",
         "t/#",
     ]
-    subprocess.run([*subscribe, "-E"], check=True, timeout=20)
+    subprocess.run([*subscribe, "-E"], check=True, timeout=PATIENCE_S)
     publish_lines(broker, "t/x", ["a", "b"], qos=2)
     with Site(broker, port=tap.port, protocol=311) as site:
         messages = site.take(2)
@@ -254,7 +255,7 @@ def test_a_second_client_of_our_name_is_named_as_the_trouble(broker: Broker) -> 
             "-W",
             "1",
         ]
-        subprocess.run(intruder, check=False, timeout=20)
+        subprocess.run(intruder, check=False, timeout=PATIENCE_S)
         until(lambda: site.health.last_error, "an error")
         assert "another client may use client_id 'site'" in str(site.health.last_error)
         until(lambda: site.health.connected, "the connection again")

@@ -24,6 +24,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from hissmark.site.load import check_site
 from hissmark.site.problems import Severity
 from support.broker import free_port, mosquitto_path
+from support.patience import PATIENCE_S
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
@@ -80,7 +81,7 @@ class Shipped:
 
 def wait_for_port(port: int, process: subprocess.Popen[bytes]) -> None:
     """Until somebody listens on `port`; TimeoutError if the process ends first or takes too long."""
-    end = time.monotonic() + 10
+    end = time.monotonic() + PATIENCE_S
     while process.poll() is None and time.monotonic() < end:
         try:
             return socket.create_connection(("127.0.0.1", port), timeout=1).close()
@@ -98,12 +99,13 @@ def shipped(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shipped]:
     with log.open("wb") as stream:
         process = subprocess.Popen([program, "-c", broker.config], stderr=stream)
     try:
-        wait_for_port(broker.tls, process)
+        for port in (broker.tls, broker.plain):
+            wait_for_port(port, process)
     except TimeoutError:
         pytest.fail(f"mosquitto does not take the settings we ship: {log.read_text(errors='replace')}")
     yield broker
     process.terminate()
-    process.wait(10)
+    process.wait(PATIENCE_S)
 
 
 class Client:
@@ -125,7 +127,7 @@ class Client:
         session.SessionExpiryInterval = 600 if keep else 0
         self.mqtt.connect("127.0.0.1", port, clean_start=not keep, properties=session)
         self.mqtt.loop_start()
-        assert self._connected.wait(10), "no answer to CONNECT"
+        assert self._connected.wait(PATIENCE_S), "no answer to CONNECT"
 
     def _on_connect(
         self, client: object, data: object, flags: object, code: ReasonCode, more: object
@@ -142,16 +144,18 @@ class Client:
         acknowledged = threading.Event()
         self.mqtt.on_subscribe = lambda *_: acknowledged.set()
         self.mqtt.subscribe(topic, 1)
-        assert acknowledged.wait(10)
+        assert acknowledged.wait(PATIENCE_S)
 
     def publish(self, topic: str, count: int = 1) -> None:
         sent = [self.mqtt.publish(topic, b"[]", 1) for _ in range(count)]
         for message in sent:
-            message.wait_for_publish(20)
+            message.wait_for_publish(PATIENCE_S)
 
     def wait_for(self, count: int) -> list[str]:
         with self._came:
-            assert self._came.wait_for(lambda: len(self.got) >= count, 20), f"only {len(self.got)} came"
+            assert self._came.wait_for(lambda: len(self.got) >= count, PATIENCE_S), (
+                f"only {len(self.got)} came"
+            )
         return self.got
 
     def close(self) -> None:
@@ -167,7 +171,7 @@ def test_shipped_broker_lets_gateways_say_only_their_own(shipped: Shipped) -> No
     gateway = Client(shipped.tls, "gw1", ca=shipped.folder / "certs" / "ca.crt")
     for user, topic in (("gw2", "plant/gw1/levels"), ("hissmark", "plant/gw1/levels"), ("gw2", "other")):
         intruder = Client(shipped.plain, user)  # Mosquitto 2.0.11 cuts its connection, later ones do not
-        intruder.mqtt.publish(topic, b"[]", 0).wait_for_publish(10)
+        intruder.mqtt.publish(topic, b"[]", 0).wait_for_publish(PATIENCE_S)
         intruder.close()
     gateway.publish("plant/gw1/levels")
     gateway.publish("plant/gw1/process")

@@ -20,8 +20,7 @@ from types import TracebackType
 
 import pytest
 
-START_TIMEOUT_S = 10.0
-STOP_TIMEOUT_S = 10.0
+from support.patience import PATIENCE_S
 
 
 @dataclass(frozen=True)
@@ -136,7 +135,7 @@ class Broker:
         self.process = subprocess.Popen(
             [program, "-c", str(self._config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        deadline = time.monotonic() + START_TIMEOUT_S
+        deadline = time.monotonic() + PATIENCE_S
         while time.monotonic() < deadline:
             if self.process.poll() is not None:
                 raise RuntimeError(f"mosquitto ended at once:\n{self.log()}")
@@ -146,14 +145,14 @@ class Broker:
                 time.sleep(0.02)
             else:
                 return self
-        raise RuntimeError(f"mosquitto took no connection within {START_TIMEOUT_S} s:\n{self.log()}")
+        raise RuntimeError(f"mosquitto took no connection within {PATIENCE_S:g} s:\n{self.log()}")
 
     def stop(self) -> None:
         """End it the clean way (it saves its sessions)."""
         if self.process is not None:
             self.process.terminate()
             try:
-                self.process.wait(STOP_TIMEOUT_S)
+                self.process.wait(PATIENCE_S)
             except subprocess.TimeoutExpired:
                 self.process.kill()
                 self.process.wait()
@@ -189,7 +188,7 @@ def publish_command(broker: Broker, topic: str, payload: str, *options: str) -> 
     """Send one QoS 1 message with Mosquitto's own client, independent of paho."""
     address = ["-h", broker.host, "-p", str(broker.port)]
     command = ["mosquitto_pub", *address, "-q", "1", "-t", topic, "-m", payload, *options]
-    subprocess.run(command, check=True, timeout=20)
+    subprocess.run(command, check=True, timeout=PATIENCE_S)
 
 
 @pytest.fixture

@@ -21,6 +21,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
 
 from support.broker import free_port
+from support.patience import PATIENCE_S
 
 _FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -52,7 +53,7 @@ class Server:
     def stop(self) -> None:
         self.app.state.context.live.broadcast.end_streams()
         self._server.should_exit = True
-        self._thread.join(10)
+        self._thread.join(PATIENCE_S)
 
 
 @contextmanager
@@ -65,7 +66,7 @@ def serving(app: Any) -> Iterator[Server]:
         server.stop()
 
 
-def wait_for(condition: Callable[[], Any], what: str, timeout_s: float = 10.0) -> Any:
+def wait_for(condition: Callable[[], Any], what: str, timeout_s: float = PATIENCE_S) -> Any:
     """Ask until `condition` is true; returns what it gave."""
     until = time.monotonic() + timeout_s
     while True:
@@ -112,7 +113,7 @@ class Browser:
     def all(self, selector: str) -> list[WebElement]:
         return self.driver.find_elements(By.CSS_SELECTOR, selector)
 
-    def wait(self, selector: str, what: str = "", timeout_s: float = 10.0) -> WebElement:
+    def wait(self, selector: str, what: str = "", timeout_s: float = PATIENCE_S) -> WebElement:
         return wait_for(lambda: self.all(selector), what or selector, timeout_s)[0]
 
     def text(self, selector: str) -> str:
@@ -120,7 +121,7 @@ class Browser:
         found = self.all(selector)
         return str(found[0].get_property("textContent")) if found else ""
 
-    def wait_text(self, selector: str, part: str, timeout_s: float = 10.0) -> str:
+    def wait_text(self, selector: str, part: str, timeout_s: float = PATIENCE_S) -> str:
         wait_for(lambda: part in self.text(selector), f"{part!r} in {selector}", timeout_s)
         return self.text(selector)
 

@@ -22,8 +22,8 @@ import psycopg
 import pytest
 
 from support.broker import free_port
+from support.patience import PATIENCE_S
 
-START_TIMEOUT_S = 30.0
 _BINARIES = (*sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True), Path("/usr/bin"))
 
 
@@ -83,7 +83,7 @@ class Postgres:
             self._process = subprocess.Popen(
                 [str(part) for part in command], stdout=log, stderr=log, cwd=self._folder, **_as_owner()
             )
-        deadline = time.monotonic() + START_TIMEOUT_S
+        deadline = time.monotonic() + PATIENCE_S
         while True:
             try:
                 self.execute("SELECT 1")
@@ -97,7 +97,7 @@ class Postgres:
         """Stop: SIGINT ends sessions and shuts down cleanly, SIGQUIT drops everything as a crash does."""
         if self._process is not None:
             self._process.send_signal(how)
-            self._process.wait(30)
+            self._process.wait(PATIENCE_S)
             self._process = None
 
     def execute(self, statement: str, database: str = "postgres") -> list[tuple[Any, ...]]:
@@ -107,7 +107,7 @@ class Postgres:
             return cursor.fetchall() if cursor.description else []
 
     def _conninfo(self, database: str) -> str:
-        return f"host={self.host} port={self.port} user={self.user} dbname={database} connect_timeout=5"
+        return f"host={self.host} port={self.port} user={self.user} dbname={database} connect_timeout=60"
 
     def url(self, database: str) -> str:
         """Address for `[store] url`."""

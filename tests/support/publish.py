@@ -19,6 +19,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 
 from support.broker import Broker
+from support.patience import PATIENCE_S
 
 Sent = tuple[str, bytes]
 """Topic and payload."""
@@ -73,7 +74,7 @@ class Gateway:
             self._take(0.2)
 
     @contextmanager
-    def sending(self, messages: Sequence[Sent], *, rate: float | None = None) -> Iterator[threading.Thread]:
+    def sending(self, messages: Iterable[Sent], *, rate: float | None = None) -> Iterator[threading.Thread]:
         """`send` in a thread; the block ends when all is sent. Raises what went wrong in the thread."""
         failures: list[BaseException] = []
 
@@ -144,7 +145,7 @@ class Gateway:
         """Until the broker takes us; then everything not acknowledged goes out again, in order."""
         while self._socket is None:
             with contextlib.suppress(OSError):
-                sock = socket.create_connection(self._address, timeout=20)
+                sock = socket.create_connection(self._address, timeout=PATIENCE_S)
                 body = b"\x00\x04MQTT\x04\x02\x00\x00" + len(self._name).to_bytes(2, "big") + self._name
                 sock.sendall(b"\x10" + _length(len(body)) + body)
                 if sock.recv(4) == b"\x20\x02\x00\x00":
@@ -160,6 +161,33 @@ class Gateway:
                 self._lost()
                 return self._connect()
         return None
+
+
+class Gates:
+    """Messages that flow up to the next gate and wait there until it is opened.
+
+    Args:
+        places: how many messages lie before each gate, ascending.
+    """
+
+    def __init__(self, messages: Sequence[Sent], places: Sequence[int]) -> None:
+        self._messages, self._places = messages, list(places)
+        self._open = threading.Semaphore(0)
+
+    def open(self) -> None:
+        """Let them flow up to the next gate."""
+        self._open.release()
+
+    def __iter__(self) -> Iterator[Sent]:
+        for number, message in enumerate(self._messages):
+            for _ in range(self._places.count(number)):
+                self._open.acquire()
+            yield message
+
+
+def samples_in(message: Sent) -> int:
+    """How many samples a message of `json_value` or `senml_pack` brings."""
+    return message[1].count(b'"v":') or 1
 
 
 def json_value(value: float, time_us: int | None) -> bytes:

@@ -13,8 +13,7 @@ from hissmark.ingest.queue import MessageQueue
 from hissmark.ingest.receiver import Receiver
 from hissmark.ingest.settings import MqttSettings
 from support.broker import Broker
-
-PATIENCE_S = 15.0
+from support.patience import PATIENCE_S
 
 
 def wall_us() -> int:

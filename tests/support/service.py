@@ -30,10 +30,9 @@ from hissmark.store import open_for_reading
 from hissmark.store.errors import StoreError
 from hissmark.store.reader import Reader
 from support.broker import Broker, free_port
+from support.patience import PATIENCE_S
 
 COMMAND = [sys.executable, "-m", "hissmark.cli.main"]
-START_S = 60.0
-"""Two busy cores take their time to import everything."""
 
 SENML = {"filter": "plant/+/levels", "format": "senml"}
 PROCESS = {
@@ -74,7 +73,7 @@ def _table(head: str, values: Mapping[str, object]) -> list[str]:
     return ["", head, *(f"{key} = {json.dumps(value)}" for key, value in values.items())]
 
 
-def until(condition: Callable[[], Any], what: str, patience_s: float = 30.0) -> Any:
+def until(condition: Callable[[], Any], what: str, patience_s: float = PATIENCE_S) -> Any:
     """Ask until it is true; returns what it gave, or fails with what was waited for."""
     deadline = time.monotonic() + patience_s
     while not (found := condition()):
@@ -86,7 +85,11 @@ def until(condition: Callable[[], Any], what: str, patience_s: float = 30.0) -> 
 def cli(folder: Path, command: str, *options: str, check: bool = True) -> subprocess.CompletedProcess[str]:
     """A command of hissmark on the site, as a person gives it."""
     done = subprocess.run(
-        [*COMMAND, command, str(folder), *options], capture_output=True, text=True, timeout=120, check=False
+        [*COMMAND, command, str(folder), *options],
+        capture_output=True,
+        text=True,
+        timeout=2 * PATIENCE_S,
+        check=False,
     )
     assert not check or done.returncode == 0, done.stderr
     return done
@@ -118,6 +121,8 @@ class Service:
         self._log = folder / "service.log"
         self._env = {**os.environ, **(env or {})}
         self._log_start = 0
+        self.stopped_s = 0.0
+        """How long the last `stop` took."""
 
     def spawn(self) -> Service:
         """Start the process and return at once."""
@@ -130,9 +135,9 @@ class Service:
 
     def start(self, *, connected: bool = True) -> Service:
         """Start, and wait until it has caught up and listens (and its subscriptions stand)."""
-        self.spawn().wait_for("listening", START_S)
+        self.spawn().wait_for("listening")
         if connected:
-            self.wait_for("subscribed", START_S)
+            self.wait_for("subscribed")
         return self
 
     def kill(self) -> None:
@@ -142,13 +147,15 @@ class Service:
             self.process.wait()
             self.process = None
 
-    def stop(self, within_s: float = 10.0) -> int:
-        """SIGTERM; returns the exit code. Fails if it takes longer than promised."""
+    def stop(self) -> int:
+        """SIGTERM; returns the exit code. How long it took is in `stopped_s`."""
         assert self.process is not None
+        began_s = time.monotonic()
         self.process.send_signal(signal.SIGTERM)
         try:
-            return self.process.wait(within_s)
+            return self.process.wait(PATIENCE_S)
         finally:
+            self.stopped_s = time.monotonic() - began_s
             self.kill()
 
     @property
@@ -167,7 +174,7 @@ class Service:
     def logged(self, event: str) -> list[dict[str, Any]]:
         return [row for row in self.log() if row["event"] == event]
 
-    def wait_for(self, event: str, patience_s: float = 30.0, times: int = 1) -> dict[str, Any]:
+    def wait_for(self, event: str, patience_s: float = PATIENCE_S, times: int = 1) -> dict[str, Any]:
         """Wait until it has logged an event (so many times); returns the last one."""
 
         def found() -> bool:
@@ -182,7 +189,7 @@ class Service:
     def get(self, path: str, *, status: int = 200) -> Any:
         """Body of an answer of the HTTP API, decoded."""
         try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}{path}", timeout=15) as answer:
+            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}{path}", timeout=PATIENCE_S) as answer:
                 found, body = answer.status, answer.read()
         except urllib.error.HTTPError as error:
             found, body = error.code, error.read()
@@ -192,7 +199,7 @@ class Service:
     def metric(self, name: str) -> float:
         """One metric by its name with labels, e.g. ``hissmark_samples_total``; 0 if not there."""
         url = f"http://127.0.0.1:{self.port}/metrics"
-        with urllib.request.urlopen(url, timeout=15) as answer:
+        with urllib.request.urlopen(url, timeout=PATIENCE_S) as answer:
             text = answer.read().decode()
         found = re.search(rf"^{re.escape(name)} (\S+)$", text, re.MULTILINE)
         return float(found[1]) if found else 0.0
@@ -214,7 +221,7 @@ class Service:
         except StoreError:
             return 0
 
-    def wait_stored(self, count: int, patience_s: float = 90.0) -> None:
+    def wait_stored(self, count: int, patience_s: float = 2 * PATIENCE_S) -> None:
         """Wait until this many samples are on record."""
 
         def enough() -> bool:
