@@ -24,7 +24,12 @@ LEARNED_SHARE = 0.6
 """Share of its variance before learning below which a loss counts as learned."""
 CEILING_SD_DB = 1.5
 """How far spill may rise over its ceiling by noise (one standard deviation)."""
-UNBOUNDED = 1e30
+ITERATIONS = 3
+"""Linearisations of a profile; the first is at what is heard."""
+HIDDEN_DB = 6.0
+"""Sound further than this below the background shows in no level."""
+FURTHEST_DB = 60.0
+"""No arrival is further than this from what is expected."""
 OVER_CEILING_DB = 2.0
 """What is not further over its ceiling may be the first source still."""
 ROBUST_ROOM = 4.0
@@ -75,8 +80,9 @@ def one_source(heard: Heard, leak_only: F64, background: F64, candidates: Bools)
     score = np.full(candidates.shape, IMPOSSIBLE)
     b, k = np.nonzero(candidates)
     if len(b):
-        parts = _spill(heard, b, background[b], field[b, k], most[b, k], most_sd[b, k], 0.0)
-        score[b, k] = _joint(heard, b, parts, [(parts.slope, k)], [k]) - price[b, k]
+        profile = _profile(heard, b, background[b], field[b, k], most[b, k], most_sd[b, k], 0.0)
+        arriving = [_Arriving(level_of(field[b, k]), k)]
+        score[b, k] = _joint(heard, b, background[b], profile, arriving, [k]) - price[b, k]
     return Sources(score, price, field, most, most_sd)
 
 
@@ -111,53 +117,55 @@ def _most(heard: Heard, leak_only: F64) -> tuple[F64, F64]:
     return np.where(own, power_of(leak_only)[:, :, None], most), np.where(own, 0.0, sd)
 
 
-class _Parts(NamedTuple):
-    """Residuals of n profiles, float64[n, P].
+class _Profile(NamedTuple):
+    """What n profiles are held against, float64[n, P].
 
     Attributes:
-        within: dB that the level differs from the expected, up to the most that the source can bring.
-        slope: how much of a decibel of spill shows in the level. excess: beyond the most, in standard
-        deviations.
-        total: power expected.
+        level: dB heard, up to the most that the sources can bring. excess: beyond that, in standard
+            deviations.
     """
 
-    within: F64
-    slope: F64
+    level: F64
     excess: F64
-    total: F64
 
 
-def _spill(
+class _Arriving(NamedTuple):
+    """Sound of one source, uncertain by the losses on its way.
+
+    Attributes:
+        level: float64[n, P] dB that is expected to arrive. place: int[n] whence, -1 from outside.
+    """
+
+    level: F64
+    place: Ints
+
+
+def _profile(
     heard: Heard, b: Ints, background: F64, field: F64, most: F64, most_sd: F64, added: F64 | float
-) -> _Parts:
-    """Compare what rows `b` of `heard` hear with a field of spill (powers) and what another source adds."""
+) -> _Profile:
+    """Part what rows `b` of `heard` hear into what a field of spill (powers) may bring, and the rest."""
     level, scale = heard.level[b], heard.scale[b]
-    total, top = background + field + added, background + np.maximum(most, field) + added
-    beyond = level - level_of(total)
+    top = background + np.maximum(most, field) + added
     excess = np.maximum(level - level_of(top), 0.0)
     sd = np.sqrt(scale**2 + (np.minimum(most / top, 1.0) * most_sd) ** 2)
-    share = field / total
-    # louder spill shows more than in proportion: the secant, not the tangent
-    arrived = level_of(np.maximum(power_of(level) - background - added, 0.0)) - level_of(field)
-    secant = beyond / np.where(arrived > 0, arrived, 1.0)
-    slope = np.where((beyond > 0) & (arrived > 0), np.clip(secant, share, 1.0), share)
-    within = np.where(beyond > 0, np.maximum(beyond - excess, 0.0), beyond)
-    return _Parts(within, slope, excess / sd, total)
+    return _Profile(level - excess, excess / sd)
 
 
 def _joint(
-    heard: Heard, b: Ints, parts: _Parts, sources: list[tuple[F64, Ints]], own: list[Ints],
+    heard: Heard, b: Ints, background: F64, profile: _Profile, sources: list[_Arriving], own: list[Ints],
     sums: F64 | None = None,
 ) -> F64:  # fmt: skip
     """Log-likelihood of n whole profiles, float64[n].
 
+    What arrives of each source is Gaussian in dB, with the covariance of losses and couplings; what is heard
+    is the sum of powers. So the likelihood is taken where it is highest (iterated linearisation, as in an
+    iterated Kalman update), and not where the sources are expected: far from there a straight line would
+    call any level possible.
+
     Args:
-        b: rows of `heard`. sources: (slope float64[n, P], place int[n]) of every source whose losses are
-        uncertain;
-            place -1 is noise from outside, uncertain by the couplings alone.
+        b: rows of `heard`. background: float64[n, P] powers. sources: all whose losses are uncertain.
         own: places whose level is read off and so fits exactly. sums: float64[n, P, K] what the unknowns do
-        to
-            each place, if not as heard from the source itself.
+            to each place, if not as heard from the source itself.
     """
     use = heard.use[b].copy()
     rows = np.arange(len(b))
@@ -165,18 +173,51 @@ def _joint(
     for place in own:
         exact[rows[place >= 0], place[place >= 0]] = True
     free = use & ~exact
-    covariance = np.zeros((len(b), use.shape[1], use.shape[1]))
-    for slope, place in sources:
-        seen = np.where(free, slope, 0.0)
-        covariance += _sideways(heard, b, place, sums) * seen[:, :, None] * seen[:, None, :]
-    diagonal = np.arange(use.shape[1])
-    covariance[:, diagonal, diagonal] += np.where(use, heard.scale[b] ** 2, 1.0)
-    within = np.where(free, parts.within, 0.0)
-    squares = (within * np.linalg.solve(covariance, within[:, :, None])[:, :, 0]).sum(axis=1)
+    spread = [_sideways(heard, b, s.place, sums) for s in sources]
+    noise = np.where(use, heard.scale[b] ** 2, 1.0)[:, :, None] * np.eye(use.shape[1])
+    arriving = _first_guess(profile, background, sources)
+    for _ in range(ITERATIONS):
+        slope, beyond = _straight(profile, background, sources, arriving, free)
+        covariance = noise.copy()
+        for c, w in zip(spread, slope, strict=True):
+            covariance += c * w[:, :, None] * w[:, None, :]
+        weighed = np.linalg.solve(covariance, beyond[:, :, None])[:, :, 0]
+        arriving = [
+            s.level + np.clip((c @ (w * weighed)[:, :, None])[:, :, 0], -FURTHEST_DB, FURTHEST_DB)
+            for c, w, s in zip(spread, slope, sources, strict=True)
+        ]
+    squares = (beyond * weighed).sum(axis=1)
     room = use.sum(axis=1) + ROBUST_ROOM
     squares = np.where(squares > room, 2.0 * np.sqrt(room * np.maximum(squares, 0.0)) - room, squares)
-    excess = np.where(free, loss_of(parts.excess), 0.0).sum(axis=1)
+    excess = np.where(free, loss_of(profile.excess), 0.0).sum(axis=1)
     return np.asarray(-0.5 * squares - 0.5 * np.linalg.slogdet(covariance)[1] - excess)
+
+
+def _straight(
+    profile: _Profile, background: F64, sources: list[_Arriving], arriving: list[F64], free: Bools
+) -> tuple[list[F64], F64]:
+    """Levels as a straight line about what is `arriving` now, float64[n, P].
+
+    Returns:
+        How much of a decibel of each source shows, and what is heard beyond the expected along that line, dB.
+    """
+    powers = [power_of(a) for a in arriving]
+    total = background + np.sum(powers, axis=0)
+    slope = [np.where(free, p / total, 0.0) for p in powers]
+    beyond = np.where(free, profile.level - level_of(total), 0.0)
+    for w, a, s in zip(slope, arriving, sources, strict=True):
+        beyond = beyond + w * (a - s.level)
+    return slope, beyond
+
+
+def _first_guess(profile: _Profile, background: F64, sources: list[_Arriving]) -> list[F64]:
+    """What may arrive of each source where it is judged by what is heard, float64[n, P] dB."""
+    expected = level_of(np.sum([power_of(s.level) for s in sources], axis=0))
+    hidden = level_of(background) - HIDDEN_DB
+    over = level_of(np.maximum(power_of(profile.level) - background, 0.0))
+    # under the background nothing is known but that it is not more
+    seen = np.where(over > hidden, over, np.minimum(hidden, expected))
+    return [s.level + np.clip(seen - expected, -FURTHEST_DB, FURTHEST_DB) for s in sources]
 
 
 def _sideways(heard: Heard, b: Ints, place: Ints, sums: F64 | None) -> F64:
@@ -225,9 +266,9 @@ def second_source(heard: Heard, first: First, background: F64, candidates: Bools
     b, k = np.nonzero(candidates & shows & _is_no_spill(heard, first, background, beyond))
     if len(b):
         added = power_of(level[b, k][:, None] - heard.loss[b, k])
-        parts = _spill(heard, b, background[b], first.field[b], first.most[b], first.most_sd[b], added)
-        sources = [(parts.slope, first.place[b]), (added / parts.total, k)]
-        score[b, k] = _joint(heard, b, parts, sources, [first.place[b], k])
+        profile = _profile(heard, b, background[b], first.field[b], first.most[b], first.most_sd[b], added)
+        sources = [_Arriving(level_of(first.field[b]), first.place[b]), _Arriving(level_of(added), k)]
+        score[b, k] = _joint(heard, b, background[b], profile, sources, [first.place[b], k])
     return score, level
 
 
@@ -258,10 +299,10 @@ def unheard_source(heard: Heard, leak_only: F64, background: F64, risen: Bools) 
     near = distance.argmin(axis=1)
     level = leak_only[b, near] + heard.loss[b, k, near]
     field = power_of(level[:, None] - heard.loss[b, k])
-    parts = _spill(heard, b, background[b], field, np.full_like(field, UNBOUNDED), np.zeros_like(field), 0.0)
+    profile = _Profile(heard.level[b], np.zeros_like(field))
     sums = spill_sums(heard.use.shape[1])[k]
     sums = sums - sums[rows, near][:, None, :]
-    score = _joint(heard, b, parts, [(parts.slope, k)], [near], sums)
+    score = _joint(heard, b, background[b], profile, [_Arriving(level_of(field), k)], [near], sums)
     np.maximum.at(best, b, score)
     return best
 
@@ -270,5 +311,5 @@ def first_alone(heard: Heard, field: F64, background: F64) -> F64:
     """Log-likelihood of noise from outside alone, the way `second_source` counts it, float64[B]."""
     b = np.arange(len(field))
     outside = np.full(len(field), -1)
-    parts = _spill(heard, b, background, field, field, heard.coupling_sd, 0.0)
-    return _joint(heard, b, parts, [(parts.slope, outside)], [outside])
+    profile = _profile(heard, b, background, field, field, heard.coupling_sd, 0.0)
+    return _joint(heard, b, background, profile, [_Arriving(level_of(field), outside)], [outside])
