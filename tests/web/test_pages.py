@@ -49,6 +49,7 @@ def test_every_imported_module_is_served(client: TestClient) -> None:
 def first_load() -> set[str]:
     """What a browser fetches before the first page stands: document, styles, modules and their imports."""
     found = {"index.html", *re.findall(r'(?:href|src)="/static/([^"]+)"', text("index.html"))}
+    found |= {worker for name in OWN for worker in re.findall(r'Worker\("/static/([a-z]+\.js)"', text(name))}
     waiting = [name for name in found if name.endswith(".js")]
     while waiting:
         for wanted in re.findall(r'^import .*from "\./([a-z]+\.js)"', text(waiting.pop()), re.MULTILINE):
@@ -65,7 +66,7 @@ def weight(names: set[str]) -> int:
 
 def test_first_load_is_light(client: TestClient) -> None:
     """Own files, compressed as they travel; stated in service/docs/operations.md."""
-    assert {"now.js", "group.js", "past.js", "live.js"} < first_load()
+    assert {"now.js", "group.js", "past.js", "live.js", "stream.js"} < first_load()
     assert not {"valve.js", "chart.js", "figures.js", "figures.css"} & first_load()
     assert weight(first_load()) < 40_000
     assert len(gzip.compress(client.get("/static/uplot.js").content)) < 25_000

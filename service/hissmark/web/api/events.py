@@ -149,9 +149,14 @@ def pulse(live: LiveState) -> Pulse:
 
 
 async def _stream(live: LiveState, after: str | None) -> AsyncIterator[bytes]:
-    subscriber, missed = live.broadcast.subscribe(_after(live, after))
+    number = _after(live, after)
+    head = b"retry: 1000\n\n"
+    if number is None:  # a name for where it begins, so that it can be gone on from before anything happens
+        number = live.broadcast.number
+        head += f"id: {event_id(live.broadcast.epoch, number)}\n".encode()
+    subscriber, missed = live.broadcast.subscribe(number)
     try:
-        yield b"retry: 1000\n\n" + _pulse_text(live)
+        yield head + _pulse_text(live)
         for event in missed:
             yield event.wire
         due_s = _seconds() + HEARTBEAT_S

@@ -26,9 +26,13 @@ const tables = ({ groups, alarms }) => ({
 });
 
 const listeners = new Set();
-let source = null;
+let port = null; // where events come from
+let held = null; // events that came while the snapshot is on its way
+let asking = false;
 let contact = performance.now();
+let joined = contact;
 let blind = false;
+let again = 0;
 let retryMs = 1000;
 
 export const alarmKey = (alarm) => `${alarm.valve}|${alarm.alarm}`;
@@ -98,13 +102,59 @@ const HANDLERS = {
 };
 
 /** Fetch everything anew and go on listening from there. Tries again until it works. */
-export async function start() {
-  source?.close();
+export function start() {
+  clearTimeout(again);
+  held = [];
+  asking = false;
+  joined = performance.now();
+  port ??= connect();
+  port.postMessage("join"); // the snapshot follows once the stream stands: so nothing falls between
+}
+
+function connect() {
+  let end;
+  if (window.SharedWorker) {
+    end = new SharedWorker("/static/stream.js", { type: "module", name: "hissmark" }).port;
+  } else {
+    const { port1, port2 } = new MessageChannel();
+    import("./stream.js").then(({ serve }) => serve(port2));
+    end = port1;
+  }
+  end.onmessage = ({ data }) => hear(data);
+  return end;
+}
+
+function hear(event) {
+  if (event.kind === "closed") {
+    // Perhaps nobody is signed in any more: asking leads to the page for that.
+    later(() => ask("/api/v1/me").catch(() => 0).finally(start));
+    return;
+  }
+  if (event.kind === "resync") {
+    start();
+    return;
+  }
+  if (event.kind !== "open") touch();
+  if (!held) apply(event);
+  else {
+    held.push(event);
+    if (!asking) fetchAll(held);
+  }
+}
+
+function later(what) {
+  clearTimeout(again);
+  again = setTimeout(what, retryMs);
+  retryMs = Math.min(retryMs * 2, 10000);
+}
+
+async function fetchAll(mine) {
+  asking = true;
   try {
-    take(await ask("/api/v1/now", { signal: AbortSignal.timeout(10000) }));
+    const snapshot = await ask("/api/v1/now", { signal: AbortSignal.timeout(10000) });
+    if (held === mine) take(snapshot);
   } catch {
-    setTimeout(start, retryMs);
-    retryMs = Math.min(retryMs * 2, 10000);
+    if (held === mine) later(start);
   }
 }
 
@@ -116,29 +166,32 @@ function take(snapshot) {
     tickS: snapshot.tick_s,
   });
   touch(snapshot.pulse);
-  source = new EventSource(`/api/v1/events?after=${encodeURIComponent(snapshot.event)}`);
-  for (const [kind, handle] of Object.entries(HANDLERS)) {
-    source.addEventListener(kind, (event) => {
-      touch();
-      handle(JSON.parse(event.data));
-    });
-  }
-  source.addEventListener("resync", start);
-  source.onerror = () => {
-    // The browser retries by itself unless the answer was an error: then begin anew.
-    if (source.readyState === EventSource.CLOSED) setTimeout(start, retryMs);
-  };
   tell("all");
+  const waiting = held;
+  held = null;
+  for (const event of waiting) if (isAfter(event.id, snapshot.event)) apply(event);
 }
 
-// A browser opens only six connections to a server: a page that has been left must not hold one.
-addEventListener("pagehide", () => source?.close());
+/** Whether an event came after another; those of another run of the service are not comparable. */
+function isAfter(id, other) {
+  const [[run, number], [sameRun, before]] = [id, other].map((text = "") => text.split("-"));
+  return run === sameRun && Number(number) > Number(before);
+}
+
+const apply = ({ kind, data }) => HANDLERS[kind]?.(JSON.parse(data));
+
+addEventListener("pagehide", () => port?.postMessage("leave"));
 addEventListener("pageshow", (event) => event.persisted && start());
 
 setInterval(() => {
   if (!blind && performance.now() - contact > BLIND_AFTER_MS) {
     blind = true;
     tell("sight", { blind: true });
+  }
+  if (blind && performance.now() - Math.max(contact, joined) > 30000) {
+    port.postMessage("leave"); // whoever holds the stream may have died
+    port = null;
+    start();
   }
 }, 500);
 
