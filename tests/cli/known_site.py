@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from typer.testing import CliRunner
 
 from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
-from hissmark.cli.main import app
 from hissmark.cli.moments import now_us
 from hissmark.decode.columns import Batch
 from hissmark.judge.verdicts import Reason, Verdict
 from hissmark.store import Writer, open_store
 from hissmark.store.blocks import Block
+from support.command import hissmark as hissmark
+from support.command import hissmark_process as hissmark_process
 
 MIN = 60_000_000
 START_US = 1_772_330_400_000_000  # 2026-03-01T02:00:00Z
@@ -34,30 +31,6 @@ AX-3,,valve,XV-201,header,1
 AX-4,,valve,XV-202,header,2
 """
 NAMES = ("radio/1", "radio/1/L90", "AX-2", "AX-9", "PT-1")
-
-
-@dataclass(frozen=True)
-class Done:
-    """What a command left behind."""
-
-    returncode: int
-    stdout: str
-    stderr: str
-
-
-def hissmark(*words: str) -> Done:
-    """The command inside this process: quick. A failure that is no message to people comes through."""
-    result = CliRunner().invoke(app, list(words))
-    if result.exception is not None and not isinstance(result.exception, SystemExit):
-        raise result.exception
-    return Done(result.exit_code, result.stdout, result.stderr)
-
-
-def hissmark_process(*words: str, cwd: Path | None = None) -> Done:
-    """The command in a process of its own, as a person or a script runs it."""
-    command = [sys.executable, "-m", "hissmark.cli.main", *words]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False, cwd=cwd)
-    return Done(done.returncode, done.stdout, done.stderr)
 
 
 def samples() -> Batch:

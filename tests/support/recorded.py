@@ -4,14 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import sqlalchemy as sa
 
 from hissmark.decode.columns import Batch
+from hissmark.engine.change import Change
 from hissmark.site.load import load_site
 from hissmark.store import Writer, open_store
+from hissmark.store.actions import pending
+from hissmark.store.changes import record_change
+from hissmark.store.records import ChangeRow
 from hissmark.store.ticked import blocks_of
 from support.rig import Rig
 
@@ -41,6 +47,7 @@ class RecordedRig(Rig):
     """Everything that is fed goes into the store; `save` adds the engine's state."""
 
     writer: Writer
+    store: sa.Engine
 
     def feed(self, batch: Batch) -> npt.NDArray[np.uint8]:
         known = len(self.ticks)
@@ -49,6 +56,23 @@ class RecordedRig(Rig):
             tx.samples(Batch(batch.series, batch.time_us, batch.value, flags))
             tx.ticks(blocks_of(self.ticks[known:], self.layout))
         return flags
+
+    def change(self, wanted: Change) -> int:
+        """A change on record and in the engine; its number."""
+        number = record_change(self.store, wanted, 0)
+        self.take_up()
+        return number
+
+    def take_up(self) -> None:
+        """Apply what was put on record since, as the worker does between two rounds."""
+        with self.store.connect() as connection:
+            waiting = pending(connection, 100)
+        for row in waiting:
+            assert isinstance(row, ChangeRow)
+            known = replace(self.engine.admit(row.change), id=row.id)
+            self.engine.change(known)
+            with self.writer.transaction() as tx:
+                tx.action_applied(row.id, known.effective_us, "applied")
 
     def save(self) -> None:
         with self.writer.transaction() as tx:
@@ -62,6 +86,7 @@ def recording(folder: Path) -> Iterator[RecordedRig]:
     rig = RecordedRig(site.register.channels, site.core)
     store = open_store(site.store_url, folder)
     try:
+        rig.store = store
         with Writer(store, rig.layout.names) as rig.writer:
             yield rig
     finally:

@@ -2,91 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-from hissmark.alarms.journal import JournalEntry
-from hissmark.engine.change import Change, Level, settings_change
-from hissmark.publish.times import rfc3339
-from hissmark.site.load import Site, load_site
-from hissmark.store import open_store
-from hissmark.store.changes import record_change
 from hissmark.tune.request import TuneError
 from hissmark.tune.shares import carry_out
-from support.recorded import RecordedRig, recording, write_site
-from support.rig import START_US, US
-
-HOUR_S = 3600.0
-QUIET = {f"AE-{i}": 24.0 + i for i in range(1, 6)}
-LEAK = QUIET | {"AE-1": 38.0, "AE-2": 30.0, "AE-3": 31.0, "AE-4": 27.0}
-"""XV-1 over its background of 25 dB, its neighbours with what they hear of it."""
-DOUBTFUL = QUIET | {"AE-5": 34.0}
-
-
-@dataclass
-class Past:
-    """A site whose store holds twelve hours, as the service would have left them."""
-
-    folder: Path
-    site: Site
-    journal: list[JournalEntry]
-
-    def ask(self, **more: Any) -> dict[str, Any]:
-        request = {"from": at(1.6), "to": at(12.0), "before_days": 1.0, "valves": []} | more
-        return carry_out(self.site, request, lambda share: None, 1)
-
-    def alarms(self, result: dict[str, Any], side: str = "would") -> list[tuple[str, str, str]]:
-        return [(e["valve"], e["alarm"], e["raised"]) for e in result[side]]
-
-
-def at(hours: float) -> str:
-    return rfc3339(START_US + int(hours * HOUR_S * US))
-
-
-@pytest.fixture(scope="module")
-def past(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Past]:
-    folder = write_site(tmp_path_factory.mktemp("tune") / "site")
-    with recording(folder) as rig:
-        rig.run(1.6 * HOUR_S, QUIET, {"ZT-1": 0.5})
-        rig.run(2.0 * HOUR_S, LEAK, {"ZT-1": 0.5})
-        rig.run(2.0 * HOUR_S, QUIET, {"ZT-1": 0.5})
-        change(
-            rig,
-            folder,
-            settings_change(Level.VALVE, "XV-5", {"rise_limit_db": 5.0}, "ms", "hears too little"),
-        )
-        rig.run(2.0 * HOUR_S, DOUBTFUL, {"ZT-1": 0.5})
-        rig.run(2.0 * HOUR_S, QUIET, {"ZT-1": 0.5})
-        rig.run(2.5 * HOUR_S, LEAK, {"ZT-1": 0.5})
-        with rig.writer.transaction() as tx:
-            tx.journal(rig.journal)
-        rig.save()
-        yield Past(folder, load_site(folder), rig.journal)
-
-
-def change(rig: RecordedRig, folder: Path, wanted: Change) -> None:
-    """A change on record and in the engine, as the worker does it."""
-    store = open_store(rig_url(folder), folder)
-    try:
-        number = record_change(store, wanted, 0)
-        known = rig.engine.admit(wanted)
-        rig.engine.change(Change(**{**fields_of(known), "id": number}))
-        with rig.writer.transaction() as tx:
-            tx.action_applied(number, known.effective_us, "applied")
-    finally:
-        store.dispose()
-
-
-def rig_url(folder: Path) -> str:
-    return load_site(folder).store_url
-
-
-def fields_of(change: Change) -> dict[str, Any]:
-    return {name: getattr(change, name) for name in change.__slots__}
+from support.tuned_past import Past, at
 
 
 def test_the_past_has_alarms_to_move(past: Past) -> None:

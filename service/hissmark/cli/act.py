@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from hissmark.cli.options import SiteFolder
+from hissmark.cli.options import Operator, SiteFolder, Wait
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -31,9 +31,6 @@ stopped one when it starts again. Set HISSMARK_OPERATOR to give the name once an
 Valves = Annotated[
     list[str], typer.Argument(metavar="VALVE...", help="Tags of the valves.", show_default=False)
 ]
-Operator = Annotated[
-    str, typer.Option(envvar="HISSMARK_OPERATOR", metavar="NAME", help="Who does it; goes on record.")
-]
 Comment = Annotated[str, typer.Option(metavar="TEXT", help="Goes on record with it.")]
 Reason = Annotated[
     str, typer.Option("--comment", metavar="TEXT", help="Why; goes on record.", show_default=False)
@@ -42,32 +39,34 @@ Kind = Annotated[
     str | None,
     typer.Option("--alarm", metavar="KIND", help="Only this alarm: passing, contested or sensor-fault."),
 ]
-Wait = Annotated[
-    float, typer.Option(min=0, max=60, metavar="SECONDS", help="How long to wait for the service's answer.")
-]
 
 
 def add_to(app: typer.Typer) -> None:
     """Register the commands."""
-    app.command("ack", epilog=_ACK + _ON_RECORD)(ack)
+    _simple(app, "ack", "ACKNOWLEDGE", "Acknowledge the alarms of one or several valves.", _ACK)
     app.command("shelve", epilog=_SHELVE + _ON_RECORD)(shelve)
-    app.command("unshelve", epilog=_ON_RECORD)(unshelve)
+    _simple(app, "unshelve", "UNSHELVE", "Take alarms off the shelf before their time is up.")
     app.command("out-of-service", epilog=_ON_RECORD)(out_of_service)
-    app.command("return-to-service", epilog=_ON_RECORD)(return_to_service)
+    _simple(app, "return-to-service", "BACK", "Return alarms to service.")
 
 
-def ack(
-    site: SiteFolder,
-    valves: Valves,
-    operator: Operator,
-    comment: Comment = "",
-    alarm: Kind = None,
-    wait: Wait = 5.0,
-) -> None:
-    """Acknowledge the alarms of one or several valves."""
-    from hissmark.cli.acting import ACKNOWLEDGE
+def _simple(app: typer.Typer, name: str, verb: str, told: str, examples: str = "") -> None:
+    """An action that needs no reason."""
 
-    _do(site, ACKNOWLEDGE, valves, alarm, operator, comment, wait)
+    def command(
+        site: SiteFolder,
+        valves: Valves,
+        operator: Operator,
+        comment: Comment = "",
+        alarm: Kind = None,
+        wait: Wait = 5.0,
+    ) -> None:
+        from hissmark.cli import acting
+
+        _do(site, getattr(acting, verb), valves, alarm, operator, comment, wait)
+
+    command.__doc__ = told
+    app.command(name, epilog=examples + _ON_RECORD)(command)
 
 
 def shelve(
@@ -85,20 +84,6 @@ def shelve(
     _do(site, SHELVE, valves, alarm, operator, _reason(comment), wait, _seconds(for_))
 
 
-def unshelve(
-    site: SiteFolder,
-    valves: Valves,
-    operator: Operator,
-    comment: Comment = "",
-    alarm: Kind = None,
-    wait: Wait = 5.0,
-) -> None:
-    """Take alarms off the shelf before their time is up."""
-    from hissmark.cli.acting import UNSHELVE
-
-    _do(site, UNSHELVE, valves, alarm, operator, comment, wait)
-
-
 def out_of_service(
     site: SiteFolder,
     valves: Valves,
@@ -111,20 +96,6 @@ def out_of_service(
     from hissmark.cli.acting import OUT
 
     _do(site, OUT, valves, alarm, operator, _reason(comment), wait)
-
-
-def return_to_service(
-    site: SiteFolder,
-    valves: Valves,
-    operator: Operator,
-    comment: Comment = "",
-    alarm: Kind = None,
-    wait: Wait = 5.0,
-) -> None:
-    """Return alarms to service."""
-    from hissmark.cli.acting import BACK
-
-    _do(site, BACK, valves, alarm, operator, comment, wait)
 
 
 def _do(

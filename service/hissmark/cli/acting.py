@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from hissmark.alarms.journal import ActionKind, Alarm, AlarmKind, AlarmState
 from hissmark.cli.errors import CommandError
 from hissmark.cli.opened import Opened
+from hissmark.cli.recording import outcome_of
 from hissmark.cli.standing import standing
 from hissmark.store.actions import record_action
 from hissmark.store.journal import JournalFilter
 from hissmark.store.open import open_for_actions
 from hissmark.store.records import ActionRequest
 
-_POLL_S = 0.1
 _S = AlarmState
 _VISIBLE = (_S.UNACKNOWLEDGED, _S.ACKNOWLEDGED, _S.RTN_UNACKNOWLEDGED)
 
@@ -114,14 +113,10 @@ def _why_none(site: Opened, verb: Verb, valve: str, found: list[Alarm]) -> str:
 def _answer(site: Opened, verb: Verb, request: ActionRequest, action_id: int, wait_s: float) -> str:
     """Wait for the service to deal with the action. Raises CommandError if it refuses."""
     what = f"{request.valve}: {request.alarm.value.replace('-', ' ')}"
-    deadline = time.monotonic() + wait_s
-    while True:
-        action = site.reader.action(action_id)
-        if action is not None and action.outcome is not None:
-            if action.applied_after_us is None:
-                raise CommandError(f"{what} was not {verb.done}: {action.outcome}")
-            return f"{what} {verb.done}, action {action_id}."
-        if time.monotonic() >= deadline:
-            said = "The service has not answered yet; it applies it when it runs."
-            return f"{what}: recorded as action {action_id}. {said}"
-        time.sleep(_POLL_S)
+    action = outcome_of(site.reader.action, action_id, wait_s)
+    if action is None:
+        said = "The service has not answered yet; it applies it when it runs."
+        return f"{what}: recorded as action {action_id}. {said}"
+    if action.applied_after_us is None:
+        raise CommandError(f"{what} was not {verb.done}: {action.outcome}")
+    return f"{what} {verb.done}, action {action_id}."

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from hissmark.cli.errors import CommandError
-from hissmark.cli.options import AsJson, SiteFolder
+from hissmark.cli.options import AsJson, Comment, Operator, Wait, add_family, site_of
 
 if TYPE_CHECKING:
     from hissmark.cli.opened import Opened
@@ -37,28 +35,15 @@ app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, epilog=_EPILOG)
 Channel = Annotated[
     str, typer.Argument(metavar="CHANNEL", help="A channel, or a valve's tag.", show_default=False)
 ]
-Operator = Annotated[
-    str, typer.Option(envvar="HISSMARK_OPERATOR", metavar="NAME", help="Who wants it; on record.")
-]
-Comment = Annotated[str, typer.Option(metavar="TEXT", help="Why; goes on record.")]
 Condition = Annotated[
     int | None, typer.Option(metavar="N", help="Number of the operating condition; all if left out.")
 ]
-Wait = Annotated[float, typer.Option(min=0, max=600, help="Seconds to wait for the service.")]
 
 
 def add_to(parent: typer.Typer) -> None:
     """Register the commands."""
-    parent.add_typer(
-        app, name="baselines", help="Baselines in hand: what was learned, what needs a look, changes.",
-        short_help="Look at baselines; approve, hold, copy them.",
-    )  # fmt: skip
-
-
-@app.callback()
-def main(context: typer.Context, site: SiteFolder) -> None:
-    """Baselines in hand: what was learned, what needs a look, changes by people."""
-    context.obj = site
+    told = "Baselines in hand: what was learned, what needs a look, changes by people."
+    add_family(parent, app, "baselines", told, "Look at baselines; approve, hold, copy them.")
 
 
 @app.command("list", short_help="Every baseline.")
@@ -203,7 +188,7 @@ def _desk(context: typer.Context) -> Iterator[tuple[Opened, BaselineDesk]]:
     from hissmark.upkeep.baseline_desk import BaselineDesk
     from hissmark.upkeep.register_book import RegisterBook
 
-    with opened(Path(context.obj)) as site:
+    with opened(site_of(context)) as site:
         reading = open_for_reading(site.site.store_url, site.site.folder)
 
         def read(look: Callable[[Engine], list[Baseline]]) -> list[Baseline]:
@@ -223,8 +208,7 @@ def _carry_out(
     context: typer.Context, make: Callable[[BaselineDesk], Sequence[Change]], wait_s: float
 ) -> None:
     """Put changes on record and say what became of each."""
-    from hissmark.store.changes import record_change
-    from hissmark.store.open import open_for_actions
+    from hissmark.cli.recording import put_changes
     from hissmark.upkeep.baseline_desk import BaselineError
 
     with _desk(context) as (site, desk):
@@ -232,29 +216,23 @@ def _carry_out(
             changes = make(desk)
         except BaselineError as error:
             raise CommandError(str(error)) from None
-        engine = open_for_actions(site.site.store_url, site.site.folder)
-        try:
-            numbers = [record_change(engine, change, site.now_us) for change in changes]
-        finally:
-            engine.dispose()
+        numbers = put_changes(site, changes)
         for change, number in zip(changes, numbers, strict=True):
             typer.echo(_answer(site, change, number, wait_s))
 
 
 def _answer(site: Opened, change: Change, number: int, wait_s: float) -> str:
+    from hissmark.cli.recording import outcome_of
+
     what = f"{change.subject}: {change.payload['step']}"
     if "value_db" in change.payload:
         what += f" to {change.payload['value_db']:.1f} dB"
-    deadline_s = time.monotonic() + wait_s
-    while True:
-        row = site.reader.change(number)
-        if row is not None and row.outcome is not None:
-            if row.applied_after_us is None:
-                raise CommandError(f"{what} was not done: {row.outcome}.")
-            return f"{what}, change {number}."
-        if time.monotonic() >= deadline_s:
-            return f"{what}: on record as change {number}; it counts when the service runs."
-        time.sleep(0.1)
+    row = outcome_of(site.reader.change, number, wait_s)
+    if row is None:
+        return f"{what}: on record as change {number}; it counts when the service runs."
+    if row.applied_after_us is None:
+        raise CommandError(f"{what} was not done: {row.outcome}.")
+    return f"{what}, change {number}."
 
 
 def _put(rows: Sequence[Baseline], as_json: bool) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from hissmark.cli.options import AsJson, SiteFolder
+from hissmark.cli.options import AsJson, Comment, Operator, SiteFolder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,17 +19,19 @@ if TYPE_CHECKING:
 
 _EPILOG = """\b
 Examples:
-  hissmark calibrate north                                   what every valve's leak is worth, the most first
-  hissmark calibrate north XV-203                            its rate, measured leaks, where each number is
-  from hissmark calibrate north XV-203 --leak "350 mL in 5 min" --at 2h --operator "M. Okafor"
-  hissmark calibrate north XV-203 --leak "27 bubbles/min" --fluid nitrogen --upstream "7 barg" --operator
-  Okafor hissmark calibrate north XV-203 --decay "1.2 m3" --from "7 barg" --to "6.4 barg" --in "30 min"
-  --operator Okafor hissmark calibrate north XV-203 --withdraw 4 --operator "M. Okafor" --reason "bypass was
-  open" hissmark calibrate north --assume "price=0.45 EUR/kg" --operator "M. Okafor"
+  hissmark calibrate north                       what every valve's leak is worth, the most first
+  hissmark calibrate north XV-203                its rate, measured leaks, where each number is from
+  hissmark calibrate north XV-203 --leak "350 mL in 5 min" --at 2h --operator "M. Okafor"
+  hissmark calibrate north XV-203 --leak "27 bubbles/min" --fluid nitrogen --upstream "7 barg" \\
+      --operator "M. Okafor"
+  hissmark calibrate north XV-203 --decay "1.2 m3" --from "7 barg" --to "6.4 barg" --in "30 min" \\
+      --operator "M. Okafor"
+  hissmark calibrate north XV-203 --withdraw 4 --operator "M. Okafor" --reason "bypass was open"
+  hissmark calibrate north --assume "price=0.45 EUR/kg" --operator "M. Okafor"
 
 The level at the time of the measurement is taken from the history, pressures from their tags, unless you
-give them.
-A rate is an estimate from sound, no measurement for trade, tax or compliance: local regulations decide."""
+give them. A rate is an estimate from sound, no measurement for trade, tax or compliance: local regulations
+decide."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -69,10 +71,8 @@ def calibrate(
     assume: Annotated[
         list[str] | None, typer.Option(metavar="NAME=TEXT", help="State an assumption.")
     ] = None,
-    operator: Annotated[
-        str, typer.Option(envvar="HISSMARK_OPERATOR", metavar="NAME", help="Who says so; on record.")
-    ] = "",
-    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why; goes on record.")] = "",
+    operator: Operator = "",
+    reason: Comment = "",
     as_json: AsJson = False,
 ) -> None:
     """Show what leaks are worth; put measured leaks and assumptions on record."""

@@ -12,6 +12,7 @@ from hissmark.cli.errors import fail
 from hissmark.cli.options import AsJson, SiteFolder
 
 if TYPE_CHECKING:
+    from hissmark.cli.opened import Opened
     from hissmark.site import Problem, Site
 
 _EPILOG = """\b
@@ -21,7 +22,7 @@ Examples:
 
 Each line says file:line, how bad it is, the setting or column, what is wrong, and what to do. An error
 keeps the service from starting, a warning does not. Once the service has run, names that were heard but
-are not in the register are listed too."""
+are not in the register are listed too, and what engineers have tuned beyond site.toml."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -74,7 +75,7 @@ def _say_fine(site: Site, problems: list[Problem]) -> None:
     register = site.register
     sizes = f"{len(register.channels)} channels, {len(register.valves)} valves, {len(register.groups)} groups"
     typer.echo(f"{site.folder}: {_counted(problems)} ({sizes}).")
-    for line in _unknown_names(site):
+    for line in _of_the_store(site):
         typer.echo(line)
 
 
@@ -107,22 +108,26 @@ def _has_users(site: Site) -> bool:
         engine.dispose()
 
 
-def _unknown_names(site: Site) -> list[str]:
-    """Names that arrive but are in no register, from the store of a site that has run."""
+def _of_the_store(site: Site) -> list[str]:
+    """What the store of a site that has run knows beyond its files."""
     prefix = "sqlite:///"
-    if not site.store_url.startswith(prefix) or not (site.folder / site.store_url[len(prefix) :]).is_file():
+    if site.store_url.startswith(prefix) and not (site.folder / site.store_url[len(prefix) :]).is_file():
         return []
     from hissmark.cli.opened import opened
+    from hissmark.cli.tuned_beyond import tuned_beyond
     from hissmark.store.errors import StoreError
 
     try:
         with opened(Path(site.folder)) as open_site:
-            rows = open_site.reader.unknown_names(limit=100)
+            return [*_unknown_names(open_site), *tuned_beyond(open_site)]
     except StoreError as error:
-        return [f"Names that were heard are not known: {error}"]
-    if not rows:
-        return []
+        return [f"What the database knows beyond these files is not known: {error}"]
+
+
+def _unknown_names(site: Opened) -> list[str]:
+    """Names that arrive but are in no register."""
+    rows = site.reader.unknown_names(limit=100)
     heard = [
         f"  {row.name}  (topic {row.topic}, {row.count} times, last value {row.last_value:g})" for row in rows
     ]
-    return ["Heard but not in register.csv:", *heard]
+    return ["Heard but not in register.csv:", *heard] if rows else []

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from hissmark.cli.options import AsJson, SiteFolder
+from hissmark.cli.options import AsJson, Comment, Operator, SiteFolder
 
 if TYPE_CHECKING:
     from hissmark.cli.opened import Opened
@@ -35,10 +35,8 @@ def losses(
     site: SiteFolder,
     group: Annotated[str, typer.Argument(metavar="GROUP", help="Name of the group.", show_default=False)],
     reset: Annotated[bool, typer.Option("--reset", help="Have what was learned forgotten.")] = False,
-    operator: Annotated[
-        str, typer.Option(envvar="HISSMARK_OPERATOR", metavar="NAME", help="Who wants it reset; on record.")
-    ] = "",
-    comment: Annotated[str, typer.Option(metavar="TEXT", help="Why; goes on record.")] = "",
+    operator: Operator = "",
+    comment: Comment = "",
     as_json: AsJson = False,
 ) -> None:
     """Show the transmission losses and couplings that the judgement uses for a group, or reset them."""
@@ -60,15 +58,10 @@ def losses(
 
 
 def _ask(site: Opened, group: str, operator: str, comment: str) -> None:
+    from hissmark.cli.recording import put_changes
     from hissmark.engine.change import losses_reset
-    from hissmark.store.changes import record_change
-    from hissmark.store.open import open_for_actions
 
-    engine = open_for_actions(site.site.store_url, site.site.folder)
-    try:
-        record_change(engine, losses_reset(group, operator, comment), site.now_us)
-    finally:
-        engine.dispose()
+    put_changes(site, [losses_reset(group, operator, comment)])
     typer.echo(f"{group}: on record; the service forgets the learned losses when it next looks (seconds).")
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from hissmark.cli.errors import CommandError
-from hissmark.cli.options import AsJson, SiteFolder
+from hissmark.cli.options import AsJson, Comment, Operator, Wait, add_family, site_of
 from hissmark.cli.registering import answer, cells_of_options, opened_book, put_changes, version_of
 
 if TYPE_CHECKING:
@@ -33,11 +33,6 @@ when it starts. Every version stays on record."""
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, epilog=_EPILOG)
 
 Apply = Annotated[bool, typer.Option("--apply", help="Put it in force; without, it is only looked at.")]
-Operator = Annotated[
-    str, typer.Option(envvar="HISSMARK_OPERATOR", metavar="NAME", help="Who changes it; on record.")
-]
-Comment = Annotated[str, typer.Option(metavar="TEXT", help="Why; goes on record.")]
-Wait = Annotated[float, typer.Option(min=0, max=600, help="Seconds to wait for the service.")]
 Set = Annotated[
     list[str] | None,
     typer.Option("--set", metavar="COLUMN=TEXT", help="Further cells of the row, e.g. distance_m=4.5."),
@@ -47,20 +42,8 @@ Version = Annotated[int, typer.Argument(metavar="VERSION", help="Number of the v
 
 def add_to(parent: typer.Typer) -> None:
     """Register the commands."""
-    parent.add_typer(
-        app, name="register", short_help="Change, check and take back the register of channels.",
-        help="The register of channels: import, export, history, changes while the service runs.",
-    )  # fmt: skip
-
-
-@app.callback()
-def main(context: typer.Context, site: SiteFolder) -> None:
-    """The register of channels: import, export, history, changes while the service runs."""
-    context.obj = site
-
-
-def _site(context: typer.Context) -> Path:
-    return Path(context.obj)
+    told = "The register of channels: import, export, history, changes while the service runs."
+    add_family(parent, app, "register", told, "Change, check and take back the register of channels.")
 
 
 @app.command("import", short_help="Look at a CSV, and put it in force.")
@@ -79,7 +62,7 @@ def import_(
     """
     from hissmark.store.registers import How
 
-    with opened_book(_site(context), apply, operator) as (book, present):
+    with opened_book(site_of(context), apply, operator) as (book, present):
         candidate = book.look_at(present, file.read_bytes(), file.name)
         answer(book, candidate, How.IMPORTED, apply, operator, comment, wait, as_json)
 
@@ -105,13 +88,13 @@ def add(
     from hissmark.store.registers import How
 
     if name is None:
-        _list_unknown(_site(context), as_json)
+        _list_unknown(site_of(context), as_json)
         return
     row = {
         "channel": name, "kind": "valve" if valve else "reference", "valve": valve, "group": group,
         "position": "" if position is None else str(position), **cells_of_options(more),
     }  # fmt: skip
-    with opened_book(_site(context), apply, operator) as (book, present):
+    with opened_book(site_of(context), apply, operator) as (book, present):
         candidate = book.look_at_text(present, with_rows(present, [row]))
         answer(book, candidate, How.ADDED, apply, operator, comment, wait, as_json)
 
@@ -135,7 +118,7 @@ def move(
     from hissmark.site.candidate import EditError, moved_to
     from hissmark.store.registers import How
 
-    with opened_book(_site(context), apply, operator) as (book, present):
+    with opened_book(site_of(context), apply, operator) as (book, present):
         try:
             text = moved_to(present, channel, valve, cells_of_options(more))
         except EditError as error:
@@ -158,7 +141,7 @@ def rollback(
     """Put a version of before in force again; it becomes a new version."""
     from hissmark.store.registers import How
 
-    with opened_book(_site(context), apply, operator) as (book, present):
+    with opened_book(site_of(context), apply, operator) as (book, present):
         text = version_of(book, version).text
         why = comment or f"back to version {version}"
         answer(
@@ -175,7 +158,7 @@ def export(
     """Write the register in force, or a version of before, as CSV after RFC 4180 (UTF-8)."""
     from hissmark.site.register_text import register_text
 
-    with opened_book(_site(context), False, "") as (book, present):
+    with opened_book(site_of(context), False, "") as (book, present):
         text = register_text(present) if version is None else version_of(book, version).text
     if out is None:
         sys.stdout.write(text.replace("\r\n", "\n"))
@@ -194,7 +177,7 @@ def history(
     from hissmark.cli.output import console, put_json, put_table, table
     from hissmark.upkeep.shapes import version_shape
 
-    with opened_book(_site(context), False, "") as (book, _):
+    with opened_book(site_of(context), False, "") as (book, _):
         rows = [version_shape(v) for v in book.versions(limit=limit)]
     if as_json:
         for row in rows:
@@ -219,7 +202,7 @@ def diff(
     from hissmark.site.candidate import register_of
     from hissmark.site.register_diff import difference
 
-    with opened_book(_site(context), False, "") as (book, present):
+    with opened_book(site_of(context), False, "") as (book, present):
         newest = book.in_force()
         if first is None:
             first = newest.base_id if newest else None
@@ -246,7 +229,7 @@ def commission(
     from hissmark.upkeep.looking import commission as look
     from hissmark.upkeep.shapes import check_shape
 
-    with opened(_site(context)) as site:
+    with opened(site_of(context)) as site:
         groups = list(site.site.register.groups)
         if group is not None and group not in groups:
             raise CommandError(f"{group!r} is no group. Groups are: {', '.join(groups)}.")

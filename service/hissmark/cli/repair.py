@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from hissmark.cli.options import AsJson, SiteFolder
+from hissmark.cli.options import AsJson, By, add_family, site_of
 
 _EPILOG = """\b
 Examples:
@@ -29,27 +29,14 @@ app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, epilog=_EPILOG)
 Number = Annotated[
     int, typer.Argument(metavar="NUMBER", help="Number of the repair, as `list` shows it.", min=1)
 ]
-By = Annotated[
-    str, typer.Option("--by", envvar="HISSMARK_OPERATOR", metavar="NAME", help="Who found or did it.")
-]
 OfValve = Annotated[str | None, typer.Option("--valve", metavar="TAG", help="Only of this valve.")]
 Paper = Annotated[str, typer.Option("--paper", metavar="SIZE", help="Paper of a PDF: A4 or Letter.")]
 
 
 def add_to(parent: typer.Typer) -> None:
     """Register the commands."""
-    parent.add_typer(
-        app,
-        name="repair",
-        help="Findings and repairs of a site, and whether the sound says that they worked.",
-        short_help="Record repairs, see their checks, print certificates.",
-    )
-
-
-@app.callback()
-def main(context: typer.Context, site: SiteFolder) -> None:
-    """Findings and repairs of a site, and whether the sound says that they worked."""
-    context.obj = site
+    told = "Findings and repairs of a site, and whether the sound says that they worked."
+    add_family(parent, app, "repair", told, "Record repairs, see their checks, print certificates.")
 
 
 @app.command("record", short_help="Put a finding, a repair, or both on record.")
@@ -85,7 +72,7 @@ def record(
     from hissmark.cli.repairing import Given, put_on_record
 
     given = Given(valve, by.strip(), found, work, source, at, note.strip(), cost, currency, corrects)
-    for line in put_on_record(_site(context), given):
+    for line in put_on_record(site_of(context), given):
         typer.echo(line)
 
 
@@ -103,7 +90,7 @@ def withdraw(
     from hissmark.cli.repairing import take_back
 
     typer.echo(
-        take_back(_site(context), "finding" if finding else "repair", number, by.strip(), note.strip())
+        take_back(site_of(context), "finding" if finding else "repair", number, by.strip(), note.strip())
     )
 
 
@@ -117,7 +104,7 @@ def list_all(
     """Repairs with how their checks stand, and findings; newest last."""
     from hissmark.cli.repairing import show_list
 
-    show_list(_site(context), valve, everything, as_json)
+    show_list(site_of(context), valve, everything, as_json)
 
 
 @app.command("show", short_help="One repair: levels before and after.")
@@ -125,7 +112,7 @@ def show(context: typer.Context, number: Number, as_json: AsJson = False) -> Non
     """One repair in full: what was done, what the check found, levels before and after."""
     from hissmark.cli.repairing import show_one
 
-    show_one(_site(context), number, as_json)
+    show_one(site_of(context), number, as_json)
 
 
 @app.command("next", short_help="Which valves to repair now, and which to leave alone.")
@@ -133,7 +120,7 @@ def next_(context: typer.Context, as_json: AsJson = False) -> None:
     """Which valves to repair now, in which order and why; which to leave alone, and what that has saved."""
     from hissmark.cli.repairing import show_next
 
-    show_next(_site(context), as_json)
+    show_next(site_of(context), as_json)
 
 
 @app.command("certificate", short_help="Print a repair's certificate into a PDF.")
@@ -146,9 +133,4 @@ def certificate(
     """Write the certificate of a repair whose check has ended: one page, A4 or Letter."""
     from hissmark.cli.printing import print_certificate
 
-    typer.echo(print_certificate(_site(context), number, out, paper))
-
-
-def _site(context: typer.Context) -> Path:
-    found: Path = context.obj
-    return found
+    typer.echo(print_certificate(site_of(context), number, out, paper))

@@ -7,10 +7,11 @@ from typing import Annotated
 
 import typer
 
-from hissmark.cli.options import AsJson, SiteFolder
+from hissmark.cli.options import AsJson, By, Wait, add_family, site_of
 
 _EPILOG = """\b
 Examples:
+  hissmark tune north busiest
   hissmark tune north try --valve XV-203 --from 30d --set rise_limit_db=8
   hissmark tune north sweep --from 30d --over rise_limit_db=4:12:9 --over odds_limit=0:16:9
   hissmark tune north suggest --from 365d --budget 0.1
@@ -52,26 +53,27 @@ At = Annotated[
 Workers = Annotated[
     int | None, typer.Option(metavar="N", help="Processes; one for each few groups if left out.", min=1)
 ]
-By = Annotated[
-    str, typer.Option("--by", envvar="HISSMARK_OPERATOR", metavar="NAME", help="Who changes it; on record.")
-]
 Why = Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why; goes on record.")]
 
 
 def add_to(parent: typer.Typer) -> None:
     """Register the commands."""
-    parent.add_typer(
-        app,
-        name="tune",
-        help="Try settings on stored history, publish them, look at their versions.",
-        short_help="Try settings on history, publish them, take them back.",
-    )
+    told = "Try settings on stored history, publish them, look at their versions."
+    add_family(parent, app, "tune", told, "Try settings on history, publish them, take them back.")
 
 
-@app.callback()
-def main(context: typer.Context, site: SiteFolder) -> None:
-    """Try settings on stored history, publish them, look at their versions."""
-    context.obj = site
+@app.command("busiest", short_help="Valves with the most alarms, and why.")
+def busiest(
+    context: typer.Context,
+    since: Since = "30d",
+    until: Until = None,
+    limit: Annotated[int, typer.Option(min=1, max=1000, help="How many valves.")] = 10,
+    as_json: AsJson = False,
+) -> None:
+    """List the valves with the most alarms, what these have in common, and which setting to begin with."""
+    from hissmark.cli import tuning
+
+    tuning.busiest(site_of(context), since, until, limit, as_json)
 
 
 @app.command("try", short_help="What would have happened with other settings?")
@@ -93,7 +95,7 @@ def try_(
     values = tuning.values_of(changed)
     place = tuning.place_of(group, setting_of)
     more = {"settings": [{**place, "values": values}]}
-    tuning.run(context.obj, "try", since, until, valves, before, workers, as_json, more)
+    tuning.run(site_of(context), "try", since, until, valves, before, workers, as_json, more)
 
 
 @app.command("sweep", short_help="Try one or two settings over many values.")
@@ -120,7 +122,7 @@ def sweep(
     from hissmark.cli import tuning
 
     more = {"axes": [tuning.axis_of(text) for text in over], **tuning.place_of(group, setting_of)}
-    tuning.run(context.obj, "sweep", since, until, valves, before, workers, as_json, more)
+    tuning.run(site_of(context), "sweep", since, until, valves, before, workers, as_json, more)
 
 
 @app.command("suggest", short_help="Settings that keep to a budget of false alarms.")
@@ -152,7 +154,7 @@ def suggest(
 
     axes = [tuning.axis_of(text) for text in over]
     more = {"axes": axes, "budget": budget, **tuning.place_of(group, setting_of)}
-    tuning.run(context.obj, "suggest", since, until, valves, before, workers, as_json, more)
+    tuning.run(site_of(context), "suggest", since, until, valves, before, workers, as_json, more)
 
 
 @app.command("publish", short_help="Put settings live, with a reason.")
@@ -165,12 +167,15 @@ def publish(
     valve: Annotated[
         str | None, typer.Option("--valve", metavar="TAG", help="The setting is that of one valve.")
     ] = None,
+    wait: Wait = 5.0,
 ) -> None:
     """Put settings live. NAME= (without a value) takes a value back to the wider level."""
-    from hissmark.cli import tuning
+    from hissmark.cli import tuned, tuning
+    from hissmark.cli.tuned import Signed
 
     place = tuning.place_of(group, valve)
-    tuning.publish(context.obj, place["level"], place["subject"], tuning.values_of(changed, True), by, reason)
+    values = tuning.values_of(changed, True)
+    tuned.publish(site_of(context), place, values, Signed(by, reason, wait))
 
 
 @app.command("show", short_help="Settings in force for a valve, and from where.")
@@ -181,17 +186,17 @@ def show(
     as_json: AsJson = False,
 ) -> None:
     """Show the settings in force for a valve, now or at a past moment, and which level gives each."""
-    from hissmark.cli import tuning
+    from hissmark.cli import tuned
 
-    tuning.show(context.obj, valve, at, as_json)
+    tuned.show(site_of(context), valve, at, as_json)
 
 
 @app.command("history", short_help="Every version of the settings.")
 def history(context: typer.Context, as_json: AsJson = False) -> None:
     """List who changed which settings, when and why; newest last."""
-    from hissmark.cli import tuning
+    from hissmark.cli import tuned
 
-    tuning.history(context.obj, as_json)
+    tuned.history(site_of(context), as_json)
 
 
 @app.command("diff", short_help="What differs between two versions.")
@@ -202,9 +207,9 @@ def diff(
     as_json: AsJson = False,
 ) -> None:
     """Show what differs between two versions of the settings."""
-    from hissmark.cli import tuning
+    from hissmark.cli import tuned
 
-    tuning.diff(context.obj, start, end, as_json)
+    tuned.diff(site_of(context), start, end, as_json)
 
 
 @app.command("roll-back", short_help="Back to an earlier version.")
@@ -215,19 +220,21 @@ def roll_back(
     ],
     by: By = "",
     reason: Why = "",
+    wait: Wait = 5.0,
 ) -> None:
     """Put back what was in force once a version was applied. That is a version of its own."""
-    from hissmark.cli import tuning
+    from hissmark.cli import tuned
+    from hissmark.cli.tuned import Signed
 
-    tuning.roll_back(context.obj, version, by, reason)
+    tuned.roll_back(site_of(context), version, Signed(by, reason, wait))
 
 
 @app.command("export", short_help="What is tuned, as TOML.")
 def export(context: typer.Context) -> None:
     """Write what is tuned now as TOML to standard output."""
-    from hissmark.cli import tuning
+    from hissmark.cli import tuned
 
-    tuning.export(context.obj)
+    tuned.export(site_of(context))
 
 
 @app.command("import", short_help="Make the tuned settings what a TOML file says.")
@@ -236,8 +243,10 @@ def import_(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="As `export` writes it.", show_default=False)],
     by: By = "",
     reason: Why = "",
+    wait: Wait = 5.0,
 ) -> None:
     """Make the tuned settings what a file says. What the file does not set is taken back."""
-    from hissmark.cli import tuning
+    from hissmark.cli import tuned
+    from hissmark.cli.tuned import Signed
 
-    tuning.import_(context.obj, file, by, reason)
+    tuned.import_(site_of(context), file, Signed(by, reason, wait))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
-import time
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -12,19 +10,15 @@ from hissmark.cli.errors import CommandError
 from hissmark.cli.moments import moment
 from hissmark.cli.opened import Opened, opened
 from hissmark.cli.output import console, counted, put_json, put_table, table
-from hissmark.engine.change import Change, ChangeRefusedError, Level, settings_change
 from hissmark.engine.layout import Layout
 from hissmark.engine.ranges import unit_of
 from hissmark.publish.times import rfc3339
-from hissmark.store.changes import record_change
-from hissmark.store.open import open_for_actions
-from hissmark.tune import versions as v
+from hissmark.store.open import open_for_reading
+from hissmark.store.repairs import RepairBook
+from hissmark.tune.busiest import busiest_of
 from hissmark.tune.request import TuneError, spaced
+from hissmark.tune.shapes import busy_shape
 from hissmark.tune.shares import carry_out
-from hissmark.tune.toml import from_toml, to_toml
-
-_WAIT_S = 5.0
-_POLL_S = 0.1
 
 
 def values_of(changed: Sequence[str], may_be_empty: bool = False) -> dict[str, float | None]:
@@ -90,6 +84,29 @@ def run(
         _print_swept(result)
 
 
+def busiest(folder: Path, since: str, until: str | None, limit: int, as_json: bool) -> None:
+    """Print the valves with the most alarms."""
+    with opened(folder) as site:
+        reading = open_for_reading(site.site.store_url, site.site.folder)
+        try:
+            layout = Layout.of(site.site.register, site.site.core)
+            book, from_us = RepairBook(reading, reading), _moment_us(since, site)
+            rows = busiest_of(layout, site.reader, book, from_us, _until_us(site, until), limit)
+        finally:
+            reading.dispose()
+    if as_json:
+        for row in rows:
+            put_json(busy_shape(row))
+        return
+    if not rows:
+        console().print("No valve has had an alarm in this period.")
+    for row in rows:
+        alarms = counted(row.alarms, "alarm")
+        console().print(f"{row.valve} ({row.group}): {alarms}, the last {rfc3339(row.moments_us[0])}.")
+        for said in row.says:
+            console().print(f"    {said}")
+
+
 def _moment_us(text: str, site: Opened) -> int:
     return moment(text, site.now_us) or 0
 
@@ -113,7 +130,8 @@ def _with_progress(site: Opened, request: dict[str, Any], workers: int | None) -
         TextColumn("{task.percentage:.0f} %"),
         TimeRemainingColumn(),
     )
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    screen = Console(stderr=True)
+    with Progress(*columns, console=screen, transient=True, disable=not screen.is_terminal) as bar:
         task = bar.add_task("replaying", total=1.0)
         return carry_out(site.site, request, lambda share: bar.update(task, completed=share), workers)
 
@@ -179,169 +197,20 @@ def _print_swept(result: dict[str, Any]) -> None:
     put_table(out, rows)
     out.print("* as in force at the end of the period.")
     if "budget" in result:
-        out.print(_suggestion_words(result))
+        _print_suggestion(result)
     out.print(_took(result))
 
 
-def _suggestion_words(result: dict[str, Any]) -> str:
-    chosen = result["suggestion"]
-    if chosen is None:
-        return f"None of these keeps to {result['budget']:g} false alarms in a valve and year."
-    values = ", ".join(f"{name}={value:g}" for name, value in chosen["values"].items())
-    return (
-        f"Suggested for {result['budget']:g} false alarms in a valve and year: {values} "
-        f"({chosen['a_year']:.3g} alarms in a valve and year). Publish it with `hissmark tune SITE publish`."
-    )
+def _print_suggestion(result: dict[str, Any]) -> None:
+    for said in result["says"]:
+        console().print(said)
+    if result["suggestion"] is not None:
+        place = result["request"]
+        at = "" if place["level"] == "site" else f" --{place['level']} {place['subject']}"
+        sets = "".join(f" --set {name}={value:g}" for name, value in result["suggestion"]["values"].items())
+        console().print(f"To put them live: hissmark tune SITE publish{at}{sets} --by NAME --reason TEXT")
 
 
 def _took(result: dict[str, Any]) -> str:
     valves = counted(result["valves"], "valve")
     return f"{result['samples']:,} samples of {valves} replayed in {result['took_s']} s."
-
-
-def publish(
-    folder: Path, level: str, subject: str, values: dict[str, float | None], by: str, reason: str
-) -> None:
-    """Record a change of settings and wait for the service to take it up."""
-    _need(by, reason)
-    with opened(folder) as site:
-        _record(site, [settings_change(Level(level), subject, values, by.strip(), reason.strip())])
-
-
-def roll_back(folder: Path, version: int, by: str, reason: str) -> None:
-    """Record what leads back to a version."""
-    _need(by, reason)
-    with opened(folder) as site:
-        _make_so(site, v.values_after(site.reader, _known(site, version)), by, reason)
-
-
-def import_(folder: Path, file: Path, by: str, reason: str) -> None:
-    """Record what makes the settings those of a file."""
-    _need(by, reason)
-    try:
-        text = file.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as slip:
-        raise CommandError(f"{file} cannot be read: {slip}.") from None
-    with opened(folder) as site:
-        try:
-            wanted = from_toml(text)
-        except ChangeRefusedError as refused:
-            raise CommandError(f"{file}: {refused}.") from None
-        _make_so(site, wanted, by, reason)
-
-
-def export(folder: Path) -> None:
-    """Print the tuned settings."""
-    with opened(folder) as site:
-        text = to_toml(v.values_after(site.reader, 2**62), site.site.name, rfc3339(site.now_us))
-        console().file.write(text)
-
-
-def show(folder: Path, valve: str, at: str | None, as_json: bool) -> None:
-    """Print what is in force for a valve."""
-    with opened(folder) as site:
-        layout = Layout.of(site.site.register, site.site.core)
-        channel = layout.channels.index(site.channel(valve))
-        at_us = None if at is None else _moment_us(at, site)
-        rows = v.in_force(layout, site.reader, channel, at_us)
-    if as_json:
-        for row in rows:
-            put_json(dataclasses.asdict(row))
-        return
-    shown = table("setting", "value", "from", "version", right=("value",))
-    for row in rows:
-        place = f"{row.level} {row.subject}".rstrip() if row.version else "site.toml or default"
-        shown.add_row(row.setting, f"{row.value:g}{unit_of(row.setting)}", place, str(row.version or ""))
-    put_table(console(), shown)
-
-
-def history(folder: Path, as_json: bool) -> None:
-    """Print every version."""
-    with opened(folder) as site:
-        found = v.versions(site.reader)
-    if not found:
-        console().print("No setting has been published; the values of site.toml are in force.")
-    shown = table("version", "when", "who", "what", "reason")
-    for version in found:
-        row = version.row
-        if as_json:
-            put_json(
-                {
-                    "version": row.id, "at": rfc3339(row.requested_us), "author": row.change.operator,
-                    "reason": row.change.reason,
-                    "steps": [dataclasses.asdict(step) for step in version.steps],
-                }
-            )  # fmt: skip
-        what = "; ".join(map(_step_words, version.steps))
-        shown.add_row(str(row.id), rfc3339(row.requested_us), row.change.operator, what, row.change.reason)
-    if found and not as_json:
-        put_table(console(), shown)
-
-
-def diff(folder: Path, start: int, end: int, as_json: bool) -> None:
-    """Print what differs between two versions."""
-    with opened(folder) as site:
-        before, after = (v.values_after(site.reader, _known(site, number)) for number in (start, end))
-    steps = list(v.steps(before, after))
-    for step in steps:
-        if as_json:
-            put_json(dataclasses.asdict(step))
-        else:
-            console().print(_step_words(step))
-    if not steps and not as_json:
-        console().print(f"Versions {start} and {end} do not differ.")
-
-
-def _step_words(step: v.Step) -> str:
-    unit, place = unit_of(step.setting), f"{step.level} {step.subject}".rstrip()
-    before = "not set" if step.before is None else f"{step.before:g}{unit}"
-    after = "taken back" if step.after is None else f"{step.after:g}{unit}"
-    return f"{place}: {step.setting} {before} -> {after}"
-
-
-def _need(by: str, reason: str) -> None:
-    if not by.strip() or not reason.strip():
-        raise CommandError("settings change only with --by and --reason: both go on record.")
-
-
-def _known(site: Opened, version: int) -> int:
-    if version and version not in {row.id for row in v.settings_rows(site.reader)}:
-        raise CommandError(f"there is no version {version}; `hissmark tune SITE history` lists them.")
-    return version
-
-
-def _make_so(site: Opened, wanted: v.Values, by: str, reason: str) -> None:
-    now = v.values_after(site.reader, 2**62)
-    changes = v.changes_for(v.steps(now, wanted), by.strip(), reason.strip())
-    if not changes:
-        console().print("These settings are in force already; there is nothing to change.")
-        return
-    _record(site, changes)
-
-
-def _record(site: Opened, wanted: Sequence[Change]) -> None:
-    """Check, put on record, wait a little for the service."""
-    layout = Layout.of(site.site.register, site.site.core)
-    try:
-        v.check_changes(layout, v.values_after(site.reader, 2**62), wanted)
-    except ChangeRefusedError as refused:
-        raise CommandError(f"not published: {refused}.") from None
-    engine = open_for_actions(site.site.store_url, site.site.folder)
-    try:
-        numbers = [record_change(engine, change, site.now_us) for change in wanted]
-    finally:
-        engine.dispose()
-    for number in numbers:
-        console().print(_answer(site, number))
-
-
-def _answer(site: Opened, number: int) -> str:
-    deadline = time.monotonic() + _WAIT_S
-    while time.monotonic() < deadline:
-        row = site.reader.change(number)
-        if row is not None and row.outcome is not None:
-            if row.applied_after_us is None:
-                raise CommandError(f"version {number} was refused: {row.outcome}")
-            return f"Version {number} is in force from the next tick on."
-        time.sleep(_POLL_S)
-    return f"Version {number} is on record; the service takes it up when it runs."

@@ -53,6 +53,11 @@ def truth(book: RepairBook, valve: str, from_us: int, to_us: int) -> list[Span]:
     return sorted(touching, key=lambda s: (s.from_us, s.to_us, s.basis))
 
 
+def known(book: RepairBook, from_us: int, to_us: int) -> list[Span]:
+    """The same of every valve."""
+    return [span for valve in known_valves(book) for span in truth(book, valve, from_us, to_us)]
+
+
 def known_valves(book: RepairBook) -> list[str]:
     """Every valve of which `truth` may know something, by name."""
     found = standing(book.findings())

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from hissmark.publish.times import rfc3339, rfc3339_or_none
+from hissmark.tune.busiest import Busy
 from hissmark.tune.compare import Pair
 from hissmark.tune.episodes import Episode
 from hissmark.tune.truth import Score
@@ -51,3 +52,10 @@ def pairs_shape(pairs: Sequence[Pair]) -> list[dict[str, Any]]:
 def score_shape(score: Score) -> dict[str, Any]:
     """Found, missed, false, with precision and recall."""
     return dataclasses.asdict(score)
+
+
+def busy_shape(busy: Busy) -> dict[str, Any]:
+    """A valve with many alarms, and what these have in common."""
+    shape = dataclasses.asdict(busy) | {"moments": [rfc3339(at_us) for at_us in busy.moments_us]}
+    del shape["moments_us"]
+    return shape

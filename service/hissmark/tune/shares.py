@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from hissmark.engine.layout import Layout
-from hissmark.repairs.truth import Span, known_valves, truth
+from hissmark.repairs.truth import known
 from hissmark.site.load import Site, load_site
 from hissmark.store.open import open_for_reading
 from hissmark.store.reader import Reader
@@ -34,7 +34,7 @@ def carry_out(
     engine = open_for_reading(site.store_url, site.folder)
     reader = Reader(engine, site.archive)
     try:
-        sight = Sight(layout, reader, _known(RepairBook(engine, engine), request))
+        sight = Sight(layout, reader, known(RepairBook(engine, engine), request.from_us, request.to_us))
 
         def replayed(wanted: Request) -> Outcome:
             return _replayed(site, layout, reader, wanted, report, workers)
@@ -42,10 +42,6 @@ def carry_out(
         return work(sight, request, replayed)
     finally:
         reader.close()
-
-
-def _known(book: RepairBook, request: Request) -> list[Span]:
-    return [s for valve in known_valves(book) for s in truth(book, valve, request.from_us, request.to_us)]
 
 
 def _replayed(

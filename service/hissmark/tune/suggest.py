@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from hissmark.alarms.journal import AlarmKind
+from hissmark.figures.rates import CountedRate, counted_rate
 from hissmark.tune.truth import Score
 
 
@@ -35,9 +36,14 @@ class Point:
         return self.score.false / self.valve_years
 
     @property
-    def unproven_a_year(self) -> float:
+    def unproven(self) -> CountedRate | None:
         """Alarms not known to be right, in a valve and year: nobody looked, or what was found was tight."""
-        return (self.score.false + self.score.unknown) / self.valve_years if self.valve_years else 0.0
+        return counted_rate(self.score.false + self.score.unknown, self.valve_years)
+
+    @property
+    def unproven_a_year(self) -> float:
+        """The same as a number."""
+        return self.unproven.value if self.unproven else 0.0
 
 
 Distance = Callable[[Point], float]

@@ -4,27 +4,27 @@ from __future__ import annotations
 
 import dataclasses
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from hissmark.alarms.journal import AlarmKind, JournalEntry
+from hissmark.alarms.journal import AlarmKind
 from hissmark.engine.layout import Layout
 from hissmark.engine.trials import Setting
 from hissmark.publish.times import rfc3339, rfc3339_or_none
 from hissmark.repairs.truth import Span
-from hissmark.store.journal import JournalFilter
 from hissmark.store.reader import Reader
 from hissmark.tune.compare import Difference, compare, counts, told_apart
 from hissmark.tune.episodes import Episode, episodes
+from hissmark.tune.happened import KINDS, happened
 from hissmark.tune.period import Outcome
 from hissmark.tune.request import DAY_US, Axis, Kind, Request, setting_shape, spaced
+from hissmark.tune.saying import suggestion_says
 from hissmark.tune.shapes import episode_shape, pairs_shape, score_shape
 from hissmark.tune.suggest import Point, choose, closest
 from hissmark.tune.truth import score
 from hissmark.tune.versions import tuned_at
 
-KINDS = frozenset(AlarmKind)
 YEAR_US = 365.25 * DAY_US
 MOST_LISTED = 2000
 """Alarms and differences listed in a result; all are counted."""
@@ -55,34 +55,34 @@ def work(sight: Sight, request: Request, replay: Replay) -> dict[str, Any]:
         present = in_force(sight, request, groups)
         request = dataclasses.replace(request, present=tuple(present.items()))
     outcome = replay(request)
-    happened = _happened(sight.reader, groups, request)
+    alarms = happened(sight.reader, groups, request.from_us, request.to_us)
     runs = [_episodes(outcome, v, request) for v in range(len(outcome.entries))]
     result = {
         "request": request.shape(),
         "groups": groups,
         "valves": _valves(sight.layout, groups),
-        "basis": _basis(outcome, request, compare(happened, runs[0])),
+        "basis": _basis(outcome, request, compare(alarms, runs[0])),
         "samples": outcome.samples,
         "ticks": outcome.ticks,
         "ticks_singly": outcome.singly,
     }
     if request.kind is Kind.TRY:
-        result |= _tried(sight, happened, runs)
+        result |= _tried(sight, alarms, runs)
     else:
         result |= _swept(sight, request, groups, runs)
     return result | {"took_s": round(time.perf_counter() - began_s, 2)}
 
 
-def _tried(sight: Sight, happened: list[Episode], runs: list[list[Episode]]) -> dict[str, Any]:
-    pairs = told_apart(compare(happened, runs[1]), compare(happened, runs[0]))
+def _tried(sight: Sight, alarms: list[Episode], runs: list[list[Episode]]) -> dict[str, Any]:
+    pairs = told_apart(compare(alarms, runs[1]), compare(alarms, runs[0]))
     differing = [p for p in pairs if p.difference is not Difference.SAME]
     return {
-        "happened": [episode_shape(e) for e in happened[:MOST_LISTED]],
+        "happened": [episode_shape(e) for e in alarms[:MOST_LISTED]],
         "would": [episode_shape(e) for e in runs[1][:MOST_LISTED]],
         "differences": pairs_shape(differing[:MOST_LISTED]),
         "counts": counts(pairs),
         "counts_by_change": counts(compare(runs[0], runs[1])),
-        "score_happened": score_shape(score(sight.known, happened)),
+        "score_happened": score_shape(score(sight.known, alarms)),
         "score_would": score_shape(score(sight.known, runs[1])),
     }
 
@@ -102,7 +102,12 @@ def _swept(sight: Sight, request: Request, groups: list[str], runs: list[list[Ep
     }
     if request.kind is Kind.SUGGEST and request.budget is not None:
         chosen = choose(tried, request.budget, closest(dict(request.present)))
-        result |= {"budget": request.budget, "suggestion": chosen and _suggested(request, chosen)}
+        says = suggestion_says(request.budget, here, tried, chosen)
+        result |= {
+            "budget": request.budget,
+            "suggestion": chosen and _suggested(request, chosen),
+            "says": says,
+        }
     return result
 
 
@@ -126,6 +131,7 @@ def _point_shape(point: Point, found: list[Episode], in_force_: list[Episode]) -
         "values": dict(point.values),
         "alarms": point.alarms,
         "a_year": round(point.a_year, 4),
+        "unproven_a_year": point.unproven and dataclasses.asdict(point.unproven),
         "false_a_year": None if point.false_a_year is None else round(point.false_a_year, 4),
         "against_now": counts(compare(in_force_, found)),
         "score": score_shape(point.score),
@@ -171,21 +177,3 @@ def _sentence(began: int | None, learned_s: float, same: int, of: int) -> str:
 def _episodes(outcome: Outcome, variant: int, request: Request) -> list[Episode]:
     entries = [(0, e) for e in (*outcome.before, *outcome.entries[variant])]
     return episodes(entries, request.from_us, request.to_us, KINDS)
-
-
-def _happened(reader: Reader, groups: list[str], request: Request) -> list[Episode]:
-    """Alarms of the journal that were raised in the period."""
-    entries: list[tuple[int, JournalEntry]] = []
-    for group in groups:
-        before = sorted(reader.journal_before(request.from_us, group=group), key=lambda row: row[0].seq)
-        entries += [(row.seq, row.entry) for row, _ in before]
-        entries += [(row.seq, row.entry) for row in _journal(reader, group, request)]
-    return episodes(entries, request.from_us, request.to_us, KINDS)
-
-
-def _journal(reader: Reader, group: str, request: Request) -> Iterator[Any]:
-    wanted = JournalFilter(group=group, from_us=request.from_us, to_us=request.to_us)
-    after = 0
-    while page := reader.journal(wanted, after_seq=after, limit=1000):
-        yield from page
-        after = page[-1].seq

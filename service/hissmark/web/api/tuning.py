@@ -10,12 +10,16 @@ from typing_extensions import TypedDict
 
 from hissmark.engine.change import Level
 from hissmark.publish.times import rfc3339
-from hissmark.tune.request import Kind, TuneError, read_request
+from hissmark.tune.busiest import busiest_of
+from hissmark.tune.request import DAY_US, Kind, TuneError, read_request
 from hissmark.tune.runs import Run, Runs, TooManyError
+from hissmark.tune.shapes import busy_shape
 from hissmark.web.answers import answer
+from hissmark.web.api.repairs import desk_of
 from hissmark.web.context import Context, WebContext
-from hissmark.web.parameters import PLAIN
+from hissmark.web.parameters import PLAIN, Limit, SpanQuery
 from hissmark.web.problems import DOCUMENTED, REFUSED, not_found, problem
+from hissmark.web.spans import span_of
 
 router = APIRouter(prefix="/tuning", tags=["tuning"], responses=DOCUMENTED)
 
@@ -73,10 +77,29 @@ class RunResult(RunShape):
     result: dict[str, Any] | None
 
 
+class BusyList(TypedDict):
+    """Valves with the most alarms of a period, most first, and what these have in common (`says`); `setting`:
+    the one to begin with, empty where the valve itself asks for a look."""
+
+    since: str
+    until: str
+    valves: list[dict[str, Any]]
+
+
 class RunList(TypedDict):
     """The trials, newest first. They are kept until the service ends."""
 
     runs: list[RunShape]
+
+
+@router.get("/busiest", response_model=BusyList)
+def busiest(context: Context, span: SpanQuery, limit: Limit = 10) -> Response:
+    """Valves with the most alarms and why they alarm; by default of the last 30 days."""
+    from_us, to_us = span_of(span, context.live.clock.now_us(), 30 * DAY_US)
+    book = desk_of(context).book
+    rows = busiest_of(context.live.layout, context.reader, book, from_us, to_us, limit)
+    shown = [busy_shape(row) for row in rows]
+    return answer({"since": rfc3339(from_us), "until": rfc3339(to_us), "valves": shown})
 
 
 @router.get("/runs", response_model=RunList)
