@@ -14,7 +14,8 @@ from hissmark.engine.intake import NEVER
 from hissmark.engine.layout import Layout
 from hissmark.engine.step import Stepper
 from hissmark.engine.stored import StoredTicks
-from hissmark.engine.stretch import Standing, Stretch
+from hissmark.engine.stretch import Stretch
+from hissmark.engine.stretch_learning import Standing
 
 Recorded = tuple[int, Action]
 """After which tick of its group an action was applied, and what it was."""

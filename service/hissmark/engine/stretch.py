@@ -19,22 +19,14 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from hissmark.baseline.bank import Heard as Floors
 from hissmark.engine.copies import Array, Slot, copied, equal, sizes_of, slots_of
 from hissmark.engine.intake import NEVER, US, Intake, Portion
 from hissmark.engine.layout import LEVEL, PROCESS, Layout
-from hissmark.engine.learning import (
-    calm_groups,
-    fit_to_learn,
-    floors_of,
-    learn_acoustics,
-    step_of,
-    take_floors,
-)
-from hissmark.engine.measuring import Timing, timing_of, unsteady_of
+from hissmark.engine.learning import learn_acoustics
 from hissmark.engine.repaired import learn_from_repairs
 from hissmark.engine.step import Seen, Stepper
 from hissmark.engine.stored import StoredTicks
+from hissmark.engine.stretch_learning import Lessons, Standing, Teaching
 from hissmark.engine.stretch_samples import Heard, Samples, before_idle, heard_after, picked, samples_of
 from hissmark.signal.slots import Slots, condense
 
@@ -42,39 +34,14 @@ I64 = npt.NDArray[np.int64]
 Ints = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
 
-MOST_TICKS = 240
+MOST_TICKS = 960
 NOT_COMPARED = frozenset({"windows", "process", "acoustics", "strangers", "baseline", "step.said"})
 """Parts that every copy has its own of, or that only learning changes."""
-NOT_LEARNED = frozenset({"windows", "process", "acoustics", "health", "repairs", "trends", "step", "alarms"})
-LEARNED = ("value", "scale", "anchor", "usual_spread", "usual_step", "modes")
-"""What a tick reads of the backgrounds."""
 MOVING = {
     "step.stroked_us": NEVER, "step.open_us": 0, "alarms.until_us": 0,
     "repairs.heard_us": 0, "repairs.repaired_us": 0, "trends.start_us": 0,
 }  # fmt: skip
 """Moments in the state, and what stands for none: each copy sees them as long ago as its own tick does."""
-
-
-class Standing(NamedTuple):
-    """How the group stood at its last tick: `Reason` codes uint8[channels], operating condition."""
-
-    blocked: npt.NDArray[np.uint8]
-    mode: int
-
-    @classmethod
-    def of(cls, seen: Seen, copy: int = 0) -> Standing:
-        """After the tick of a copy."""
-        channels = len(seen.blocked) // len(seen.groups.mode)
-        mine = slice(copy * channels, (copy + 1) * channels)
-        return cls(seen.blocked[mine].copy(), int(seen.groups.mode[copy]))
-
-
-class Lesson(NamedTuple):
-    """What the backgrounds take at one stride, supposed; and what they were before."""
-
-    tick: int
-    floors: Floors
-    before: dict[str, Array]
 
 
 class Plan(NamedTuple):
@@ -91,7 +58,7 @@ class Attempt(NamedTuple):
 
     taken: int
     seen: Seen
-    lessons: list[Lesson]
+    lessons: Lessons
 
 
 class Stretch:
@@ -101,6 +68,7 @@ class Stretch:
         self.layout, self.most = layout, most
         self.copies = Stepper(copied(layout, most))
         self._intake = Intake(self.copies.layout)
+        self._teaching = Teaching(self.copies, self._intake, len(layout.channels))
         self._sizes = sizes_of(layout)
         signal = layout.settings.signal
         self.possible = signal.tick_s % signal.slot_s == 0
@@ -120,86 +88,21 @@ class Stretch:
     def attempt(self, stepper: Stepper, plan: Plan, standing: Standing) -> Attempt:
         """Judge the ticks of a plan at once. The backgrounds of `stepper` have learned ahead; see `keep`."""
         self._fill(stepper, plan.samples, plan.heard)
-        lessons = self._learn(stepper, plan.at_us, plan.many, standing)
+        lessons = self._teaching.ahead(stepper, plan.at_us, plan.many, standing)
         seen = self._judge(plan)
-        return Attempt(self._as_supposed(seen, lessons, self._taken(stepper, plan.many)), seen, lessons)
+        taken = self._teaching.as_supposed(seen, lessons, self._taken(stepper, plan.many))
+        return Attempt(taken, seen, lessons)
 
     def keep(
         self, tried: Sequence[tuple[Stepper, Attempt]], ticks: StoredTicks, plan: Plan, taken: int
     ) -> None:
         """The first `taken` ticks of the plan count, for every stepper that tried; the rest never was."""
         for stepper, attempt in tried:
-            for lesson in attempt.lessons:
-                if lesson.tick >= taken:
-                    _put_back(stepper, lesson.before)
-                    break
+            self._teaching.undo(stepper, attempt.lessons, plan.at_us, taken)
             if taken:
                 self._take_over(stepper, taken - 1)
         if taken:
             self._close(ticks, plan, taken)
-
-    def _learn(self, stepper: Stepper, at_us: int, count: int, standing: Standing) -> list[Lesson]:
-        """Let the backgrounds learn at every stride as they would if nothing disturbs; fills the copies."""
-        stride_us, lessons = stepper.baselines.stride_us, []
-        timing = timing_of(self.copies, self._intake)
-        first = -(-at_us // stride_us) * stride_us
-        began = 0
-        for tick in range((first - at_us) // self._step_us, count, stride_us // self._step_us):
-            self._fill_learned(stepper, began, tick + 1)
-            began = tick + 1
-            floors = self._supposed(stepper, at_us, tick, timing, standing)
-            lessons.append(Lesson(tick, floors, _set_aside(stepper)))
-            take_floors(stepper, at_us + tick * self._step_us, floors)
-        self._fill_learned(stepper, began, self.most)
-        return lessons
-
-    def _supposed(
-        self, stepper: Stepper, at_us: int, tick: int, timing: Timing, standing: Standing
-    ) -> Floors:
-        """What the tick has to teach, if the group stands as it stood."""
-        channels, later_us = len(self.layout.channels), tick * self._step_us
-        mine = slice(tick * channels, (tick + 1) * channels)
-        timing = Timing(*(array[mine] for array in timing))
-        levels = self.copies.windows.measure(mine, at_us, timing.length_us)
-        before = self.copies.windows.measure(mine, at_us - self._step_us, timing.length_us).low
-        fit = fit_to_learn(stepper, at_us + later_us, standing.blocked, unsteady_of(stepper, levels, timing))
-        everyone = np.ones(channels, bool)
-        last_us = np.where(timing.last_us > 0, timing.last_us + later_us, 0)
-        return Floors(
-            levels.low, levels.high - levels.low, levels.low - before, last_us, fit,
-            np.full(channels, standing.mode, np.intp), everyone, everyone, np.zeros(1, bool),
-        )  # fmt: skip
-
-    def _fill_learned(self, stepper: Stepper, begin: int, end: int) -> None:
-        """Copies from `begin` to `end` know the backgrounds as they are now."""
-        mine, theirs = stepper.baselines, self.copies.baselines
-        for name in LEARNED:
-            array = getattr(mine, name)
-            rows = getattr(theirs, name).reshape(self.most, len(array), *array.shape[1:])
-            rows[begin:end] = array[None]
-
-    def _as_supposed(self, seen: Seen, lessons: list[Lesson], taken: int) -> int:
-        """How many ticks taught what they were supposed to."""
-        if not lessons or lessons[0].tick >= taken:
-            return taken
-        copies = self.copies
-        calm = calm_groups(copies, seen.groups, seen.on)
-        step = step_of(copies, seen.portion.at_us, seen.signal)
-        taught = floors_of(copies, seen.portion, seen.on, seen.signal, step, seen.blocked, seen.groups, calm)
-        for tick, floors, _ in lessons:
-            if tick < taken and not self._same_lesson(taught, floors, tick):
-                return tick
-        return taken
-
-    def _same_lesson(self, taught: Floors, supposed: Floors, tick: int) -> bool:
-        channels, later_us = len(self.layout.channels), tick * self._step_us
-        mine = slice(tick * channels, (tick + 1) * channels)
-        last_us = taught.last_us[mine]
-        own: list[Array] = [array[mine] for array in taught[:-1]]
-        own[Floors._fields.index("last_us")] = np.where(last_us > 0, last_us + later_us, 0)
-        own.append(taught.strange[tick : tick + 1])
-        thought: list[Array] = [*supposed[:-1], supposed.strange]
-        return all(equal(a, b) for a, b in zip(own, thought, strict=True))
 
     def _fill(self, stepper: Stepper, samples: Samples, heard: Heard) -> None:
         """Every copy as it would stand just before its tick is judged."""
@@ -338,13 +241,3 @@ class Stretch:
         intake.heard[...], intake.data_us[0] = heard.heard[last], heard.data_us[last]
         intake.tick_us[0] = plan.at_us + self._later[last]
         ticks.drop(int(np.count_nonzero(plan.samples.tick < taken)))
-
-
-def _set_aside(stepper: Stepper) -> dict[str, Array]:
-    """What learning may change, as it is now."""
-    return {slot.key: slot.array.copy() for slot in slots_of(stepper, NOT_LEARNED)}
-
-
-def _put_back(stepper: Stepper, before: dict[str, Array]) -> None:
-    for slot in slots_of(stepper, NOT_LEARNED):
-        slot.array[...] = before[slot.key]

@@ -92,6 +92,9 @@ def _intervals(samples: Samples, intake: Intake) -> I64:
     count = samples.ends - samples.runs + 1
     span = last - samples.time_us[samples.runs]
     gap = np.where(count > 1, span // np.maximum(count - 1, 1), 0)
+    steady = _steady(samples, intake, inputs, last, count)
+    if steady is not None:
+        return steady
     judged, interval = intake.judged_us.tolist(), intake.interval_us.tolist()
     found = []
     rows = zip(inputs.tolist(), last.tolist(), count.tolist(), gap.tolist(), strict=True)
@@ -104,6 +107,21 @@ def _intervals(samples: Samples, intake: Intake) -> I64:
             interval[i] = old + (bounded - old) // 5 if old > 0 else since
         found.append(interval[i])
     return np.array(found, np.int64)
+
+
+def _steady(
+    samples: Samples, intake: Intake, inputs: npt.NDArray[np.int32], last: I64, count: I64
+) -> I64 | None:
+    """The intervals if none of them changes, which is usual; None if one does."""
+    order = np.argsort(inputs, kind="stable")
+    mine, at = inputs[order], last[order]
+    begins = np.append(True, mine[1:] != mine[:-1])[: len(mine)]
+    before = np.where(begins, intake.judged_us[mine], np.append(0, at[:-1])[: len(at)])
+    interval = intake.interval_us[inputs]
+    since = (at - before) // count[order]
+    if (before > NEVER).all() and ((since <= 0) | (since == interval[order])).all():
+        return np.asarray(interval, np.int64)
+    return None
 
 
 def before_idle(data_us: I64, intake: Intake, at_us: int, step_us: int, count: int) -> int:

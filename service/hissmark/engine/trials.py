@@ -25,7 +25,7 @@ from hissmark.engine.intake import NEVER, Portion
 from hissmark.engine.learning import calm_groups, strange_groups
 from hissmark.engine.rerun import LONGEST_PAUSE, WORTHWHILE, Rerun
 from hissmark.engine.step import Seen, Stepper
-from hissmark.engine.stretch import Standing
+from hissmark.engine.stretch_learning import Standing
 from hissmark.engine.tuned import NAMES
 from hissmark.judge.verdict import NONE
 from hissmark.judge.verdicts import Explanation
