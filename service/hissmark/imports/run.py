@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from hissmark.engine.layout import PROCESS, Layout
 from hissmark.imports.reading import chunks, row_count
 from hissmark.imports.spool import Spool
-from hissmark.imports.units import Calibration
+from hissmark.imports.units import Calibration, Unit
 from hissmark.replay.convert import MAX_TIME_US, MIN_TIME_US, Converter
 from hissmark.replay.rows import ReplayError, Rows, Tally
 from hissmark.store import series as series_table
@@ -120,6 +120,8 @@ class Import:
 
     def _calibrated(self, rows: Rows, levels: np.ndarray, calibration: Calibration, done: Imported) -> Rows:
         """Levels in dB. What is no level then is left out."""
+        if calibration.unit is Unit.DECIBEL:
+            return rows
         is_level = levels[rows.series]
         value = np.where(is_level, calibration.levels(rows.value), rows.value)
         good = np.isfinite(value)

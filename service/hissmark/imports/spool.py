@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import BinaryIO
 
 import numpy as np
-import numpy.typing as npt
 
 from hissmark.replay.rows import Rows
 from hissmark.store.archive.catalogue import DAY_US
 
-_ROW = np.dtype([("series", "<i4"), ("time_us", "<i8"), ("value", "<f8")])
 ROWS_IN_MEMORY = 4_000_000
+_COLUMNS = (("series", np.int32), ("time_us", np.int64), ("value", np.float64))
 
 
 class Spool:
@@ -21,41 +20,54 @@ class Spool:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._waiting: list[Rows] = []
+        self._waiting: dict[int, list[Rows]] = {}
         self._rows = 0
         self._on_disk: set[int] = set()
 
     def add(self, rows: Rows) -> None:
-        self._waiting.append(rows)
+        for day, part in _by_day(rows):
+            self._waiting.setdefault(day, []).append(part)
         self._rows += len(rows)
         if self._rows >= ROWS_IN_MEMORY:
-            for day_us, part in self._by_day():
-                self._on_disk.add(day_us)
-                with self._file(day_us).open("ab") as file:
-                    part.tofile(file)
-            self._waiting, self._rows = [], 0
+            for day, parts in self._waiting.items():
+                self._on_disk.add(day)
+                with self._file(day).open("ab") as file:
+                    _put(file, Rows.joined(parts))
+            self._waiting, self._rows = {}, 0
 
     def days(self) -> Iterator[tuple[int, Rows]]:
-        """Each day with its rows, oldest first."""
-        in_memory = dict(self._by_day())
-        for day_us in sorted(self._on_disk | in_memory.keys()):
-            parts = [np.fromfile(self._file(day_us), _ROW)] if day_us in self._on_disk else []
-            parts += [in_memory[day_us]] if day_us in in_memory else []
-            whole = np.concatenate(parts)
-            yield day_us, Rows(whole["series"].copy(), whole["time_us"].copy(), whole["value"].copy())
+        """Start of each day (µs) with its rows, oldest first."""
+        for day in sorted(self._on_disk | self._waiting.keys()):
+            parts = list(self._written(day)) if day in self._on_disk else []
+            yield day * DAY_US, Rows.joined(parts + self._waiting.get(day, []))
 
-    def _by_day(self) -> list[tuple[int, npt.NDArray[Any]]]:
-        rows = Rows.joined(self._waiting)
-        day = rows.time_us // DAY_US
-        order = np.argsort(day, kind="stable")
-        records = np.empty(len(rows), _ROW)
-        for name in ("series", "time_us", "value"):
-            records[name] = getattr(rows, name)
-        records, day = records[order], day[order]
-        starts = np.flatnonzero(np.diff(day, prepend=day[:1] - 1)) if len(day) else np.empty(0, np.intp)
-        ends = np.append(starts[1:], len(day))
-        pairs = zip(starts.tolist(), ends.tolist(), strict=True) if len(day) else ()
-        return [(int(day[a]) * DAY_US, records[a:b]) for a, b in pairs]
+    def _written(self, day: int) -> Iterator[Rows]:
+        with self._file(day).open("rb") as file:
+            while len(count := np.fromfile(file, np.int64, 1)):
+                yield Rows(*(np.fromfile(file, kind, int(count[0])) for _, kind in _COLUMNS))
 
-    def _file(self, day_us: int) -> Path:
-        return self._folder / f"{day_us}.rows"
+    def _file(self, day: int) -> Path:
+        return self._folder / f"{day}.rows"
+
+
+def _by_day(rows: Rows) -> Iterator[tuple[int, Rows]]:
+    """Days since 1970 with their rows."""
+    if not len(rows):
+        return
+    day = rows.time_us // DAY_US
+    low = int(day.min())
+    if low == int(day.max()):
+        yield low, rows
+        return
+    since = (day - low).astype(np.uint16)  # files hold the years 2000 to 2099
+    order = np.argsort(since, kind="stable")
+    ends = np.cumsum(np.bincount(since))
+    for begin, end in zip([0, *ends[:-1].tolist()], ends.tolist(), strict=True):
+        if end > begin:
+            yield low + int(since[order[begin]]), rows.take(order[begin:end])
+
+
+def _put(file: BinaryIO, rows: Rows) -> None:
+    np.array([len(rows)], np.int64).tofile(file)
+    for name, kind in _COLUMNS:
+        np.ascontiguousarray(getattr(rows, name), kind).tofile(file)

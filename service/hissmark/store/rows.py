@@ -45,10 +45,37 @@ class Columns:
     ) -> Columns:
         """Sort into key order; of samples with the same key the first to arrive stays."""
         order = np.lexsort((series_id, time_us))  # stable, so arrival order decides among equals
-        time_us, series_id = time_us[order], series_id[order]
-        fresh = np.ones(len(order), bool)
-        fresh[1:] = (time_us[1:] != time_us[:-1]) | (series_id[1:] != series_id[:-1])
-        return cls(time_us[fresh], series_id[fresh], value[order][fresh], flags[order][fresh])
+        return cls(time_us[order], series_id[order], value[order], flags[order])._first_of_each()
+
+    def by_series(self) -> Columns:
+        """The same by series id, then time, as files hold them; of the same key the first stays."""
+        return self.take(series_order(self.series_id, self.time_us))._first_of_each()
+
+    def take(self, which: slice | npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> Columns:
+        """The rows that a slice, a mask or an index array picks."""
+        return Columns(self.time_us[which], self.series_id[which], self.value[which], self.flags[which])
+
+    def _first_of_each(self) -> Columns:
+        """Of neighbours with the same key the first."""
+        fresh = np.ones(len(self), bool)
+        fresh[1:] = (self.time_us[1:] != self.time_us[:-1]) | (self.series_id[1:] != self.series_id[:-1])
+        return self if fresh.all() else self.take(fresh)
+
+
+def series_order(series: npt.NDArray[np.int32], time_us: npt.NDArray[np.int64]) -> npt.NDArray[np.intp]:
+    """Indices that sort by series, then time; equals stay as they are.
+
+    Samples mostly come by time within each series, and numbers of 16 bits are sorted by counting: that is
+    many times as fast as sorting by both.
+    """
+    if not len(series):
+        return np.empty(0, np.intp)
+    low = int(series.min())
+    narrow = int(series.max()) - low < 1 << 16
+    order = np.argsort((series - low).astype(np.uint16) if narrow else series, kind="stable")
+    by_series, times = series[order], time_us[order]
+    back = (by_series[1:] == by_series[:-1]) & (times[1:] < times[:-1])
+    return order[np.lexsort((times, by_series))] if back.any() else order
 
 
 def insert_sqlite(connection: sqlite3.Connection, columns: Columns) -> int:

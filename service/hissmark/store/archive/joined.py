@@ -68,7 +68,7 @@ class Joined:
             step, held = self._looked(wanted, after, to_us, page_rows)
             found = _merged(held, _of_rows(step.rows), wanted, after, step.upto)
             for begin in range(0, len(found), page_rows):
-                yield _cut(found, slice(begin, begin + page_rows))
+                yield found.take(slice(begin, begin + page_rows))
             after = step.upto or (step.until_us, -1)
 
     def _looked(
@@ -190,21 +190,15 @@ def _merged(
 ) -> Columns:
     """Files and rows together in key order, (after, upto] only; of the same key the file's."""
     if wanted.few is None and len(rows):
-        rows = _cut(rows, np.isin(rows.series_id, list(wanted.ids.values())))
+        rows = rows.take(np.isin(rows.series_id, list(wanted.ids.values())))
     if not held:
         return rows
     both = sample_files.joined([*held, rows])
     inside = (both.time_us > after[0]) | ((both.time_us == after[0]) & (both.series_id > after[1]))
     if upto is not None:
         inside &= (both.time_us < upto[0]) | ((both.time_us == upto[0]) & (both.series_id <= upto[1]))
-    both = _cut(both, inside)
+    both = both.take(inside)
     return Columns.of(both.time_us, both.series_id, both.value, both.flags)
-
-
-def _cut(columns: Columns, which: Any) -> Columns:
-    return Columns(
-        columns.time_us[which], columns.series_id[which], columns.value[which], columns.flags[which]
-    )
 
 
 def _of_rows(rows: list[Any]) -> Columns:

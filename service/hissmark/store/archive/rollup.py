@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from hissmark.store.rows import Columns
+from hissmark.store.rows import Columns, series_order
 
 F64 = npt.NDArray[np.float64]
 MINUTE_US, HOUR_US = 60_000_000, 3_600_000_000
@@ -54,10 +54,7 @@ class Rollup:
 def rolled_up(samples: Columns, period_us: int, levels: Set[int]) -> Rollup:
     """Sum up samples (each key once, in any order); `levels` are the ids whose means are of the energy."""
     bucket = samples.time_us // period_us
-    begun = bucket - (bucket.min() if len(bucket) else 0)
-    # One key for series and period: sorting by two keys takes a third less than by three.
-    key = samples.series_id.astype(np.int64) * (int(begun.max(initial=0)) + 1) + begun
-    order = np.lexsort((samples.value, key))
+    order = series_order(samples.series_id, bucket)
     bucket, series, value = bucket[order], samples.series_id[order], samples.value[order]
     if not len(value):
         empty = np.empty(0)
@@ -68,11 +65,25 @@ def rolled_up(samples: Columns, period_us: int, levels: Set[int]) -> Rollup:
     new[1:] = (bucket[1:] != bucket[:-1]) | (series[1:] != series[:-1])
     first = np.flatnonzero(new)
     n = np.diff(np.append(first, len(value)))
+    value = _ascending(value, first, n)
     energy = np.isin(series[first], list(levels))
     mean = np.where(energy, _energy_mean(value, first, n), np.add.reduceat(value, first) / n)
     l10, l50, l90 = (_exceeded(value, first, n, percent) for percent in (10.0, 50.0, 90.0))
     low, high = value[first], value[first + n - 1]
     return Rollup(bucket[first] * period_us, series[first], n, mean, l10, l50, l90, low, high, energy)
+
+
+def _ascending(value: F64, first: npt.NDArray[np.intp], n: npt.NDArray[np.int64]) -> F64:
+    """Values of each period from low to high. Periods of equal length are sorted at once, as rows of a
+    matrix: many times as fast as by two keys.
+    """
+    found = value.copy()
+    by_length = np.argsort(n, kind="stable")
+    lengths, starts = np.unique(n[by_length], return_index=True)
+    for length, mine in zip(lengths.tolist(), np.split(first[by_length], starts[1:]), strict=True):
+        place = mine[:, None] + np.arange(length)
+        found[place] = np.sort(value[place], axis=1)
+    return found
 
 
 def _energy_mean(value: F64, first: npt.NDArray[np.intp], n: npt.NDArray[np.int64]) -> F64:

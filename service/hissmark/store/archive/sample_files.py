@@ -17,7 +17,7 @@ import numpy.typing as npt
 import pyarrow as pa  # type: ignore[import-untyped]
 import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
-from hissmark.store.rows import Columns
+from hissmark.store.rows import Columns, series_order
 
 SCHEMA_VERSION = "1"
 TIME = pa.timestamp("us", tz="UTC")
@@ -48,7 +48,7 @@ def write(path: Path, columns: Columns, names: Mapping[int, str]) -> None:
     rank = np.empty(len(ids), np.int32)
     rank[by_name] = np.arange(len(ids), dtype=np.int32)
     code = rank[np.searchsorted(ids, columns.series_id)]
-    order = np.lexsort((columns.time_us, code))
+    order = series_order(code, columns.time_us)
     ordered = [texts[i] for i in by_name]
     cuts = _cuts(code[order])
     groups = [[ordered[code[order[a]]], ordered[code[order[b - 1]]]] for a, b in cuts]

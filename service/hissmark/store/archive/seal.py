@@ -119,21 +119,14 @@ class Sealer:
             on_record = catalogue.find(connection, Kind.SAMPLES, day_us, day_us + 1, planned=True)
             self._series = {row.id: row for row in series_table.read(connection)}
         home = {i: file.group for file in on_record for i in file.series}
-        ids, place = np.unique(columns.series_id, return_inverse=True)
-        groups = [home.get(i) or self._group_of(i) for i in ids.tolist()]
+        groups = {i: home.get(i) or self._group_of(i) for i in np.unique(columns.series_id).tolist()}
         series: dict[str, set[int]] = {}
-        for i, group in zip(ids.tolist(), groups, strict=True):
+        for i, group in groups.items():
             series.setdefault(group, set()).add(i)
-        codes = np.array([list(series).index(group) for group in groups])[place]
+        parts = dict(_dealt(columns, groups))
         waiting = [noted]
-        new = 0
-        for file in self._planned(day_us, series, on_record):
-            mine = codes == list(series).index(file.group)
-            part = Columns(
-                columns.time_us[mine], columns.series_id[mine], columns.value[mine], columns.flags[mine]
-            )
-            new += self._seal_group(file, part, waiting)
-        return new
+        planned = self._planned(day_us, series, on_record)
+        return sum(self._seal_group(file, parts[file.group], waiting) for file in planned)
 
     def _group_of(self, series_id: int) -> str:
         row = self._series.get(series_id)
@@ -240,7 +233,18 @@ class Sealer:
         )  # fmt: skip
 
 
+def _dealt(columns: Columns, groups: Mapping[int, str]) -> Iterator[tuple[str, Columns]]:
+    """Each group with its samples, in the order in which they came; `groups`: series id -> group."""
+    names = {group: i for i, group in enumerate(dict.fromkeys(groups.values()))}
+    code = np.zeros(max(groups, default=0) + 1, np.uint16)
+    code[list(groups)] = [names[group] for group in groups.values()]
+    mine = code[columns.series_id]
+    order = np.argsort(mine, kind="stable")
+    ends = np.cumsum(np.bincount(mine, minlength=len(names)))
+    for group, begin, end in zip(names, [0, *ends[:-1].tolist()], ends.tolist(), strict=True):
+        yield group, columns.take(order[begin:end])
+
+
 def _merged(known: Columns, fresh: Columns) -> Columns:
     """Both together; of the same key what is on file stays."""
-    both = sample_files.joined([known, fresh])
-    return Columns.of(both.time_us, both.series_id, both.value, both.flags)
+    return sample_files.joined([known, fresh]).by_series()
