@@ -101,16 +101,18 @@ class Pipe(io.RawIOBase):
 
     def __init__(self) -> None:
         super().__init__()
-        self._parts: list[bytes] = []
+        self._parts: list[Any] = []
         self._written = 0
 
     def writable(self) -> bool:
         return True
 
     def write(self, data: Any) -> int:
-        self._parts.append(bytes(data))
-        self._written += len(self._parts[-1])
-        return len(self._parts[-1])
+        # Arrow hands over a buffer of its own, or bytes. Neither changes any more: one copy, at the end.
+        self._parts.append(data)
+        size = memoryview(data).nbytes
+        self._written += size
+        return size
 
     def tell(self) -> int:
         return self._written

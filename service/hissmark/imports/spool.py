@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -44,7 +44,8 @@ class Spool:
     def _written(self, day: int) -> Iterator[Rows]:
         with self._file(day).open("rb") as file:
             while len(count := np.fromfile(file, np.int64, 1)):
-                yield Rows(*(np.fromfile(file, kind, int(count[0])) for _, kind in _COLUMNS))
+                columns: list[Any] = [np.fromfile(file, kind, int(count[0])) for _, kind in _COLUMNS]
+                yield Rows(*columns)
 
     def _file(self, day: int) -> Path:
         return self._folder / f"{day}.rows"

@@ -8,9 +8,9 @@ which row group is in the file's metadata under `hissmark.row_groups`.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -94,9 +94,16 @@ def _cuts(code: npt.NDArray[np.int32]) -> list[tuple[int, int]]:
     return cuts
 
 
-def tables(
-    source: Any, wanted: Mapping[str, int] | None = None, columns: list[str] | None = None
-) -> Iterator[pa.Table]:
+Sought: TypeAlias = "npt.NDArray[np.object_]"
+"""Names that are looked for, as UTF-8, in order."""
+
+
+def sought(names: Iterable[str]) -> Sought:
+    """What `tables` takes."""
+    return np.array(sorted(name.encode() for name in names), object)
+
+
+def tables(source: Any, wanted: Sought | None = None, columns: list[str] | None = None) -> Iterator[pa.Table]:
     """Some columns (None: all) of the row groups that may hold `wanted` names (None: all), some at once as a
     table.
     """
@@ -108,15 +115,14 @@ def tables(
             yield file.read_row_groups(found[begin : begin + ROW_GROUPS_AT_ONCE], columns)
 
 
-def _row_groups(file: pq.ParquetFile, wanted: Mapping[str, int] | None) -> list[int]:
+def _row_groups(file: pq.ParquetFile, wanted: Sought | None) -> list[int]:
     every = list(range(file.metadata.num_row_groups))
     noted = (file.schema_arrow.metadata or {}).get(_ROW_GROUPS)
     if wanted is None or noted is None:
         return every
-    sought = np.array(sorted(name.encode() for name in wanted), object)
     found = []
     for i, (first, last) in enumerate(json.loads(noted)):
-        begin, end = np.searchsorted(sought, [first.encode(), last.encode() + b"\0"])
+        begin, end = np.searchsorted(wanted, [first.encode(), last.encode() + b"\0"])
         if end > begin:
             found.append(i)
     return found
@@ -126,8 +132,8 @@ def read(source: Any, wanted: Mapping[str, int], from_us: int, to_us: int) -> Co
     """Samples of the wanted names with from_us <= time < to_us, under the ids given there; by name, then
     time.
     """
-    parts = [part for table in tables(source, wanted) if len(part := _picked(table, wanted, from_us, to_us))]
-    return joined(parts)
+    found = (_picked(table, wanted, from_us, to_us) for table in tables(source, sought(wanted)))
+    return joined([part for part in found if len(part)])
 
 
 def _picked(table: pa.Table, wanted: Mapping[str, int], from_us: int, to_us: int) -> Columns:
