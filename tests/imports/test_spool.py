@@ -30,7 +30,8 @@ def test_each_day_in_the_order_in_which_it_came(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, in_memory: int
 ) -> None:
     monkeypatch.setattr(spool, "ROWS_IN_MEMORY", in_memory)
-    kept, expected, count = Spool(tmp_path), {}, 0
+    kept, count = Spool(tmp_path), 0
+    expected: dict[int, list[int]] = {}
     for days in ([0, 0, 0], [3, 1, 0, 1], [], [1], [0, 36_000, 0, 3, 3], [1, 1]):
         kept.add(rows(days, count))
         for i, day in enumerate(days):
@@ -49,11 +50,12 @@ def test_each_day_in_the_order_in_which_it_came(
 )
 def test_by_series_is_by_time_otherwise_ordered(samples: list[tuple[int, int, int]]) -> None:
     """Of the same key the first stays, whichever way they are sorted."""
-    series, times, values = (np.array(column, np.int64) for column in zip(*samples)) if samples else ([],) * 3
     columns = Columns(
-        np.array(times, np.int64), np.array(series, np.int32), np.array(values, np.float64),
+        np.array([time_us for _, time_us, _ in samples], np.int64),
+        np.array([i for i, _, _ in samples], np.int32),
+        np.array([value for _, _, value in samples], np.float64),
         np.zeros(len(samples), np.uint8),
-    )  # fmt: skip
+    )
     first: dict[tuple[int, int], float] = {}
     for i, time_us, value in samples:
         first.setdefault((i, time_us), float(value))
