@@ -59,7 +59,7 @@ class Timeline:
 
     def act(self, kind: ActionKind, id_: int = 1, until_s: int | None = None) -> Timeline:
         until_us = until_s * 1_000_000 if until_s else None
-        action = Action(id_, kind, "XV-0", KINDS[self.kind], "op", "why", until_us)
+        action = Action(kind, "XV-0", KINDS[self.kind], "op", "why", until_us, id=id_)
         self.entries += self.bank.act(action, self.now * 1_000_000)
         return self
 
@@ -147,6 +147,18 @@ def test_a_shelf_taken_off_early_does_not_expire_later() -> None:
     assert [e for _, e in line.story] == ["raised", "shelved", "unshelved"]
 
 
+def test_shelved_once_comes_back_when_its_condition_is_gone_or_its_time_is_up() -> None:
+    """OneShotShelved of OPC 10000-9, 5.8.17: until the next time that it goes inactive."""
+    line = Timeline().tick("stands", 2).act(ActionKind.SHELVE_ONCE, until_s=3600)
+    assert [a.shelved_once for a in line.bank.standing()] == [True]
+    line.tick("gone", 20)
+    assert (line.state, line.entries[-1].event) == ("normal", "unshelved")
+    line.tick("stands", 2)
+    assert line.state == "unacknowledged"
+    line.act(ActionKind.SHELVE_ONCE, 2, until_s=line.now + 300).tick("stands", 6)
+    assert (line.state, line.entries[-1].event) == ("unacknowledged", "shelf-expired")
+
+
 def test_out_of_service_does_not_come_back_by_itself() -> None:
     line = Timeline().tick("stands", 2).act(ActionKind.SHELVE, until_s=600)
     line.act(ActionKind.TAKE_OUT_OF_SERVICE, 2).tick("stands", 50)
@@ -165,7 +177,7 @@ def test_an_action_that_means_nothing_says_why_and_changes_nothing(kind: ActionK
 
 def test_an_unknown_valve_is_named() -> None:
     with pytest.raises(ActionRefusedError, match="'XV-9' in the register"):
-        bank_of().act(Action(1, ActionKind.SHELVE, "XV-9", AlarmKind.PASSING, "op"), 0)
+        bank_of().act(Action(ActionKind.SHELVE, "XV-9", AlarmKind.PASSING, "op", id=1), 0)
 
 
 def test_the_journal_carries_who_why_and_how_loud() -> None:
@@ -197,6 +209,7 @@ class Plain:
     def __init__(self, on_s: int) -> None:
         self.on_s, self.state, self.active = on_s, "normal", False
         self.stood = self.gone = self.until = 0
+        self.once = False
 
     def back(self) -> str:
         return "unacknowledged" if self.active else "normal"
@@ -217,6 +230,9 @@ class Plain:
             if self.state in ("unacknowledged", "acknowledged"):
                 self.state = "normal" if self.state == "acknowledged" else "rtn-unacknowledged"
                 said.append("cleared")
+            elif self.state == "shelved" and self.once:
+                self.state, self.until = "normal", 0
+                said.append("unshelved")
         if self.state == "shelved" and 0 < self.until <= now:
             self.state, self.until = self.back(), 0
             said.append("shelf-expired")
@@ -227,8 +243,8 @@ class Plain:
         if kind is ActionKind.ACKNOWLEDGE and self.state in ("unacknowledged", "rtn-unacknowledged"):
             self.state = "acknowledged" if self.state == "unacknowledged" else "normal"
             return "acknowledged"
-        if kind is ActionKind.SHELVE and shown:
-            self.state, self.until = "shelved", until
+        if kind in (ActionKind.SHELVE, ActionKind.SHELVE_ONCE) and shown:
+            self.state, self.until, self.once = "shelved", until, kind is ActionKind.SHELVE_ONCE
             return "shelved"
         if kind is ActionKind.UNSHELVE and self.state == "shelved":
             self.state, self.until = self.back(), 0

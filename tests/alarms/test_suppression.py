@@ -39,7 +39,7 @@ class Line:
 
     def act(self, kind: ActionKind, until_s: int | None = None) -> Line:
         until_us = until_s * 1_000_000 if until_s is not None else None
-        action = Action(len(self.entries) + 1, kind, "XV-1", AlarmKind.PASSING, "op", "why", until_us)
+        action = Action(kind, "XV-1", AlarmKind.PASSING, "op", "why", until_us, id=len(self.entries) + 1)
         self.entries += self.bank.act(action, self.now_s * 1_000_000)
         return self
 

@@ -11,11 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from hissmark.alarms.journal import ActionKind, AlarmKind, Priority
+from hissmark.alarms.journal import ActionKind, ActionRequest, AlarmKind, Priority
 from hissmark.appraise.points import new_point
 from hissmark.publish.times import rfc3339
 from hissmark.store.calibrations import Assumption
-from hissmark.store.records import ActionRequest
 from hissmark.web import create_app
 from support.browser import Browser, browsing, serving, wait_for
 from support.invented import MINUTE_US, START_US, Invented

@@ -137,7 +137,7 @@ def test_several_acknowledged_at_once_but_only_the_marked(room: Room) -> None:
 
 
 def test_one_of_several_refused_is_told(room: Room) -> None:
-    from hissmark.store.records import ActionRequest
+    from hissmark.alarms.journal import ActionRequest
 
     for valve in ("XV-203", "XV-703"):
         room.plant.raise_alarm(valve)

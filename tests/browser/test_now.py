@@ -86,8 +86,7 @@ def test_two_at_once_both_are_told_who(room: Room) -> None:
     browser = room.open()
     browser.wait(".alarm .acknowledge").click()
     browser.wait("dialog[open]")
-    from hissmark.alarms.journal import ActionKind
-    from hissmark.store.records import ActionRequest
+    from hissmark.alarms.journal import ActionKind, ActionRequest
 
     room.plant.act(ActionRequest(ActionKind.ACKNOWLEDGE, "XV-203", AlarmKind.PASSING, "Ola"))
     browser.press("Kari", Keys.ENTER)

@@ -8,9 +8,8 @@ import pytest
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
-from hissmark.alarms.journal import ActionKind, AlarmKind
+from hissmark.alarms.journal import ActionKind, ActionRequest, AlarmKind
 from hissmark.publish.times import parse_rfc3339, rfc3339
-from hissmark.store.records import ActionRequest
 from support.browser import Browser, wait_for
 from support.invented import MINUTE_US, OUTSIDE, PASSING, QUIET, START_US, TWO
 from support.room import GROUPS, Room

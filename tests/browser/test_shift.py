@@ -9,8 +9,7 @@ from typing import Any
 import pytest
 from selenium.webdriver.common.keys import Keys
 
-from hissmark.alarms.journal import ActionKind, AlarmKind, Priority
-from hissmark.store.records import ActionRequest
+from hissmark.alarms.journal import ActionKind, ActionRequest, AlarmKind, Priority
 from support.browser import Browser, wait_for
 from support.room import Room
 

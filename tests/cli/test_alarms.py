@@ -112,8 +112,8 @@ def test_a_long_journal_comes_whole_and_in_order(site: Path) -> None:
 
 
 def test_a_shelved_alarm_still_stands_with_its_end(site: Path) -> None:
+    from hissmark.alarms.journal import ActionRequest
     from hissmark.store.actions import record_action
-    from hissmark.store.records import ActionRequest
 
     until = START_US + 600 * MIN
     engine = open_store("sqlite:///data/hissmark.db", site)

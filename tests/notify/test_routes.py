@@ -8,10 +8,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hissmark.alarms.journal import ActionKind, AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
+from hissmark.alarms.journal import (
+    ActionKind,
+    ActionRequest,
+    AlarmEvent,
+    AlarmKind,
+    AlarmState,
+    JournalEntry,
+    Priority,
+)
 from hissmark.notify.quiet import QuietTimes, parse
 from hissmark.notify.route import EVENT, UNACKNOWLEDGED, Route
-from hissmark.store.records import ActionRequest, JournalRow
+from hissmark.store.records import JournalRow
 from notify.conftest import Works, outcomes, settled, until
 from support.receivers import AlertsServer, HttpReceiver
 

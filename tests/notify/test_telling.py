@@ -14,6 +14,7 @@ import pytest
 
 from hissmark.alarms.journal import (
     ActionKind,
+    ActionRequest,
     AlarmEvent,
     AlarmKind,
     AlarmState,
@@ -22,7 +23,6 @@ from hissmark.alarms.journal import (
 )
 from hissmark.notify.message import Message
 from hissmark.store.outbox import Waiting
-from hissmark.store.records import ActionRequest
 from notify.conftest import Works, outcomes, settled, until
 from support.broker import Broker
 from support.certificates import Authority

@@ -55,7 +55,7 @@ def served(plant: Invented, book: Book | None = None, *, unencrypted: bool = Tru
     options = Options(
         "North works", "127.0.0.1", free_port(), plant.folder / "opcua", tuple(POLICIES), unencrypted
     )
-    server = OpcUaServer(options, plant.live, plant.reader, book, plant.act, plant.live.sentence_of)
+    server = OpcUaServer(options, plant.live, plant.reader, book, plant.act, plant.write_note)
     server.start()
     assert server.alive, server._failure
     try:
@@ -174,7 +174,7 @@ def test_history_of_levels_in_both_directions_and_in_parts(plant: Invented) -> N
             newest = await level.read_raw_history(None, START + 181 * minute, 3)
             assert [v.SourceTimestamp for v in newest[:3]] == [START + k * minute for k in (180, 179, 178)]
             back = await level.read_raw_history(START + 20 * minute, START + 17 * minute)
-            assert [v.SourceTimestamp for v in back] == [START + k * minute for k in (19, 18, 17)]
+            assert [v.SourceTimestamp for v in back] == [START + k * minute for k in (20, 19, 18)]
 
     with served(plant) as options:
         run(look())

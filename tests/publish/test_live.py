@@ -94,8 +94,7 @@ def test_restored_readings_come_back_and_strangers_are_left_out(plant: Invented)
 def test_urgent_alarms_come_first(plant: Invented) -> None:
     plant.raise_alarm("XV-101", ago_min=50)
     plant.raise_alarm("XV-201", ago_min=5)
-    from hissmark.alarms.journal import ActionKind, AlarmKind
-    from hissmark.store.records import ActionRequest
+    from hissmark.alarms.journal import ActionKind, ActionRequest, AlarmKind
 
     plant.act(ActionRequest(ActionKind.ACKNOWLEDGE, "XV-201", AlarmKind.PASSING, "Kari"))
     assert [a.valve for a in plant.live.active()] == ["XV-101", "XV-201"]

@@ -5,10 +5,9 @@ from __future__ import annotations
 import pytest
 import sqlalchemy as sa
 
-from hissmark.alarms.journal import ActionKind, AlarmKind
+from hissmark.alarms.journal import ActionKind, ActionRequest, AlarmKind
 from hissmark.store import open_for_actions
 from hissmark.store.actions import record_action
-from hissmark.store.records import ActionRequest
 
 T0 = 1_700_000_000_000_000
 SHELVE = ActionRequest(ActionKind.SHELVE, "XV-1", AlarmKind.PASSING, "mia", "noisy pump", T0 + 3600)

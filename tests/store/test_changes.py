@@ -7,13 +7,12 @@ import json
 import sqlalchemy as sa
 from alembic import command
 
-from hissmark.alarms.journal import ActionKind, AlarmKind
+from hissmark.alarms.journal import ActionKind, ActionRequest, AlarmKind
 from hissmark.engine.change import ChangeKind, Level, losses_reset, repair_done, settings_change
 from hissmark.store import open as opening
 from hissmark.store import open_for_actions
 from hissmark.store.actions import record_action
 from hissmark.store.changes import record_change
-from hissmark.store.records import ActionRequest
 from hissmark.store.schema import actions, meta
 
 T0 = 1_700_000_000_000_000

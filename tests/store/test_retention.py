@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import sqlalchemy as sa
 
-from hissmark.alarms.journal import ActionKind, AlarmKind
+from hissmark.alarms.journal import ActionKind, ActionRequest, AlarmKind
 from hissmark.decode.columns import Batch
 from hissmark.store import retention
 from hissmark.store.actions import record_action
-from hissmark.store.records import ActionRequest, StoredBlock
+from hissmark.store.records import StoredBlock
 
 T0 = 1_700_000_000_000_000
 

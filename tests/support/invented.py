@@ -16,8 +16,10 @@ from typing import Any
 
 import numpy as np
 
+from hissmark.alarms.bank import TRIGGER_OF
 from hissmark.alarms.journal import (
     ActionKind,
+    ActionRequest,
     Alarm,
     AlarmEvent,
     AlarmKind,
@@ -25,7 +27,7 @@ from hissmark.alarms.journal import (
     JournalEntry,
     Priority,
 )
-from hissmark.alarms.states import Trigger, transition
+from hissmark.alarms.states import transition
 from hissmark.appraise.appraiser import Appraiser
 from hissmark.appraise.desk import WorthDesk
 from hissmark.decode.columns import Batch
@@ -44,7 +46,6 @@ from hissmark.store.actions import record_action
 from hissmark.store.letters import LetterBox
 from hissmark.store.notes import ShiftNote, add_note
 from hissmark.store.reader import Reader
-from hissmark.store.records import ActionRequest
 from hissmark.store.ticked import of_tick
 from hissmark.web import ActionOutcome, WebContext
 from hissmark.web.past import readings_at
@@ -384,7 +385,7 @@ class Invented:
 
     def _put_aside_or_back(self, request: ActionRequest) -> ActionOutcome:
         held = self.standing.get((request.valve, request.alarm))
-        trigger = Trigger(request.kind.value.replace("-", " "))
+        trigger = TRIGGER_OF[request.kind]
         way = held and transition(held.state, trigger, held.active)
         if not held or not way:
             return ActionOutcome(False, f"{request.valve} has nothing to {trigger}.")
@@ -392,7 +393,7 @@ class Invented:
         number = record_action(self._actions, request, now_us)
         done = replace(
             held, state=way[0], changed_us=now_us, operator=request.operator, comment=request.comment,
-            shelved_until_us=request.until_us,
+            shelved_until_us=request.until_us, shelved_once=request.kind is ActionKind.SHELVE_ONCE,
         )  # fmt: skip
         self._put_alarm(done, way[1], now_us, number)
         with self.writer.transaction() as tx:
@@ -406,6 +407,7 @@ class Invented:
         )  # fmt: skip
         with self.writer.transaction() as tx:
             rows = tx.journal([entry])
+        alarm = replace(alarm, action_id=action_id)
         self.standing[alarm.valve, alarm.alarm] = alarm
         if alarm.state is AlarmState.NORMAL:
             del self.standing[alarm.valve, alarm.alarm]

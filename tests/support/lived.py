@@ -36,7 +36,7 @@ class Live:
     def act(self, kind: ActionKind, valve: str) -> None:
         number = 1 + len(self.changes) + len(self.actions)
         until_us = START_US + int(1e6 * 86_400) if kind is ActionKind.SHELVE else None
-        action = Action(number, kind, valve, AlarmKind.PASSING, "ms", "", until_us)
+        action = Action(kind, valve, AlarmKind.PASSING, "ms", "", until_us, id=number)
         at_us = self.rig.engine.act_time_us(valve)
         try:
             self.rig.journal += self.rig.engine.act(action)

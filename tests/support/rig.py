@@ -157,7 +157,7 @@ class Rig:
     def act(self, kind: ActionKind, subject: str, id_: int = 1, **more: Any) -> list[JournalEntry]:
         """An operator's action on the `passing` alarm (or ``alarm=...``)."""
         alarm = more.pop("alarm", AlarmKind.PASSING)
-        entries = self.engine.act(Action(id_, kind, subject, alarm, "ms", **more))
+        entries = self.engine.act(Action(kind, subject, alarm, "ms", **more, id=id_))
         self.journal.extend(entries)
         return entries
 

@@ -9,9 +9,8 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from hissmark.alarms.journal import ActionKind
+from hissmark.alarms.journal import ActionKind, ActionRequest
 from hissmark.store.notes import add_note
-from hissmark.store.records import ActionRequest
 from hissmark.web import ActionOutcome, create_app
 from support.invented import START_US, Invented, invented
 

@@ -10,11 +10,10 @@ import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 
-from hissmark.alarms.journal import ActionKind, AlarmKind
+from hissmark.alarms.journal import ActionKind, ActionRequest, AlarmKind
 from hissmark.publish.reading import NOT_ON_RECORD
 from hissmark.publish.times import rfc3339
 from hissmark.store.blocks import CODES, LEVELS, Block
-from hissmark.store.records import ActionRequest
 from hissmark.store.ticked import blocks_of
 from hissmark.web import create_app
 from support.invented import (

@@ -35,6 +35,7 @@ ReasonOf = Callable[[AlarmKind, int], str]
 TRIGGER_OF = {
     ActionKind.ACKNOWLEDGE: Trigger.ACKNOWLEDGE,
     ActionKind.SHELVE: Trigger.SHELVE,
+    ActionKind.SHELVE_ONCE: Trigger.SHELVE,
     ActionKind.UNSHELVE: Trigger.UNSHELVE,
     ActionKind.TAKE_OUT_OF_SERVICE: Trigger.TAKE_OUT_OF_SERVICE,
     ActionKind.RETURN_TO_SERVICE: Trigger.RETURN_TO_SERVICE,
@@ -77,7 +78,7 @@ class AlarmBank:
 
     STATE = (
         "state", "active", "stood_s", "gone_s", "raised_us", "changed_us", "until_us", "priority", "rise_db",
-        "margin_db", "held_by",
+        "margin_db", "held_by", "once",
     )  # fmt: skip
 
     def __init__(
@@ -107,6 +108,7 @@ class AlarmBank:
         self.raised_us: I64 = np.zeros(shape, np.int64)
         self.changed_us: I64 = np.zeros(shape, np.int64)
         self.until_us: I64 = np.zeros(shape, np.int64)
+        self.once: Bools = np.zeros(shape, bool)
         self.priority: npt.NDArray[np.uint8] = np.zeros(shape, np.uint8)
         self.rise_db: F32 = np.full(shape, np.nan, np.float32)
         self.margin_db: F32 = np.full(shape, np.nan, np.float32)
@@ -150,6 +152,10 @@ class AlarmBank:
             if ends[k, c]:
                 self.active[k, c] = False
                 entries.append(self._apply(at_us, k, c, Trigger.CONDITION_OFF, reason_of(KINDS[k], c)))
+                if self.once[k, c]:
+                    entries.append(
+                        self._apply(at_us, k, c, Trigger.UNSHELVE, "what it was shelved for is gone")
+                    )
             if expired[k, c]:
                 entries.append(
                     self._apply(at_us, k, c, Trigger.SHELF_EXPIRES, "the time of shelving is over")
@@ -166,7 +172,7 @@ class AlarmBank:
         if c is None:
             raise ActionRefusedError(f"there is no valve or sensor {action.valve!r} in the register")
         k = KINDS.index(action.alarm)
-        if action.kind is ActionKind.SHELVE:
+        if TRIGGER_OF[action.kind] is Trigger.SHELVE:
             action = self._bounded(action, at_us)
         entry = self._apply(at_us, k, c, TRIGGER_OF[action.kind], action.comment or action.kind, action)
         if entry is None:
@@ -219,6 +225,7 @@ class AlarmBank:
         self.changed_us[k, c] = at_us
         shelved = state is AlarmState.SHELVED and action is not None
         self.until_us[k, c] = (action.until_us or 0) if shelved and action else 0
+        self.once[k, c] = shelved and action is not None and action.kind is ActionKind.SHELVE_ONCE
         subject, rise, margin = self.subjects[c], float(self.rise_db[k, c]), float(self.margin_db[k, c])
         entry = JournalEntry(
             at_us, subject.valve, subject.group, KINDS[k], event, state, PRIORITIES[self.priority[k, c]],
@@ -252,6 +259,8 @@ class AlarmBank:
                     entry.operator,
                     entry.comment,
                     int(self.until_us[k, c]) or None,
+                    entry.action_id,
+                    bool(self.once[k, c]),
                 )
             )
         return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 
@@ -88,16 +88,17 @@ class ActionKind(StrEnum):
 
     ACKNOWLEDGE = "acknowledge"
     SHELVE = "shelve"
+    SHELVE_ONCE = "shelve-once"
+    """Shelve until the condition is gone, but not longer than `until_us`."""
     UNSHELVE = "unshelve"
     TAKE_OUT_OF_SERVICE = "take-out-of-service"
     RETURN_TO_SERVICE = "return-to-service"
 
 
 @dataclass(frozen=True, slots=True)
-class Action:
-    """An operator's action as it was recorded. `until_us` bounds a shelving (event time)."""
+class ActionRequest:
+    """What an operator asks for. `until_us` bounds a shelving (event time)."""
 
-    id: int
     kind: ActionKind
     valve: str
     alarm: AlarmKind
@@ -107,8 +108,20 @@ class Action:
 
 
 @dataclass(frozen=True, slots=True)
+class Action(ActionRequest):
+    """The same with its number on record."""
+
+    id: int = field(kw_only=True)
+
+
+@dataclass(frozen=True, slots=True)
 class Alarm:
-    """One alarm that is not at rest, as the operator sees it."""
+    """One alarm that is not at rest, as the operator sees it.
+
+    Attributes:
+        action_id: the operator action behind its last transition, 0 for one of the process.
+        shelved_once: it comes off the shelf by itself when its condition is gone.
+    """
 
     valve: str
     group: str
@@ -124,3 +137,5 @@ class Alarm:
     operator: str = ""
     comment: str = ""
     shelved_until_us: int | None = None
+    action_id: int = 0
+    shelved_once: bool = False

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from hissmark.alarms.journal import ActionKind, Alarm, AlarmKind, AlarmState
+from hissmark.alarms.journal import ActionKind, ActionRequest, Alarm, AlarmKind, AlarmState
 from hissmark.cli.errors import CommandError
 from hissmark.cli.opened import Opened
 from hissmark.cli.recording import outcome_of
@@ -13,7 +13,6 @@ from hissmark.cli.standing import standing
 from hissmark.store.actions import record_action
 from hissmark.store.journal import JournalFilter
 from hissmark.store.open import open_for_actions
-from hissmark.store.records import ActionRequest
 
 _S = AlarmState
 _VISIBLE = (_S.UNACKNOWLEDGED, _S.ACKNOWLEDGED, _S.RTN_UNACKNOWLEDGED)

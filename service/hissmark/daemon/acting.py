@@ -8,6 +8,7 @@ from typing import TypeVar
 
 import sqlalchemy as sa
 
+from hissmark.alarms.journal import ActionRequest
 from hissmark.engine.change import Change
 from hissmark.publish.times import rfc3339
 from hissmark.store.actions import record_action
@@ -15,7 +16,7 @@ from hissmark.store.changes import record_change
 from hissmark.store.journal import JournalFilter
 from hissmark.store.notes import ShiftNote, add_note
 from hissmark.store.reader import Reader
-from hissmark.store.records import ActionRequest, ActionRow, ChangeRow
+from hissmark.store.records import ActionRow, ChangeRow
 from hissmark.web.context import ActionOutcome
 
 ANSWER_S = 5.0

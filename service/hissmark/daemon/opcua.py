@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from hissmark.access.book import Book
 from hissmark.access.errors import AccessError
-from hissmark.alarms.journal import Alarm
+from hissmark.daemon.acting import Acting
 from hissmark.publish.live import LiveState
 from hissmark.site.load import Site
 from hissmark.site.loopback import is_loopback
 from hissmark.store.reader import Reader
-from hissmark.store.records import ActionRequest
-from hissmark.web.context import ActionOutcome
 
 if TYPE_CHECKING:
     from hissmark.opcua.server import OpcUaServer
@@ -21,7 +18,7 @@ if TYPE_CHECKING:
 
 def opcua_of(
     site: Site, live: LiveState, reader: Reader, book: Book | None,
-    act: Callable[[ActionRequest], ActionOutcome], sentence: Callable[[Alarm], str],
+    acting: Acting,
 ) -> OpcUaServer | None:  # fmt: skip
     """The server, not started yet; None unless enabled. Raises AccessError if it would be unsafe."""
     asked = site.settings.opcua
@@ -37,7 +34,7 @@ def opcua_of(
         ) from error
     folder = site.folder / "data" / "opcua"
     options = Options(site.name, asked.host, asked.port, folder, asked.security, asked.unencrypted)
-    return OpcUaServer(options, live, reader, book, act, sentence)
+    return OpcUaServer(options, live, reader, book, acting.act, acting.write_note)
 
 
 def _require_safe(host: str, unencrypted: bool, book: Book | None) -> None:

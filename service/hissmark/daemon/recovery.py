@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import structlog
@@ -126,7 +126,7 @@ class _Actions:
 def action_of(row: ActionRow) -> Action:
     """An action on record as the engine takes it."""
     asked = row.request
-    return Action(row.id, asked.kind, asked.valve, asked.alarm, asked.operator, asked.comment, asked.until_us)
+    return Action(**{f.name: getattr(asked, f.name) for f in fields(asked)}, id=row.id)
 
 
 def all_actions_after(reader: Reader, action_id: int) -> list[ActionRow]:

@@ -123,7 +123,7 @@ class Daemon:
         self.tuning = Runs(site.folder, self.clock.now_us)
         acting = Acting(self._store, self.reader, self.clock.now_us, site.name)
         self._web = self._make_web(acting, port, demo=demo)
-        self._opcua = opcua_of(site, self.live, self.reader, self._book, acting.act, self.live.sentence_of)
+        self._opcua = opcua_of(site, self.live, self.reader, self._book, acting)
         self._outgoing = publishers_of(site, self.live)
 
     def _make_worker(self) -> Worker:

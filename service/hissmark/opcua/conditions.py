@@ -1,168 +1,208 @@
-"""Our alarms as OPC UA alarm conditions (OPC 10000-9), with acknowledgement, comment and refresh.
+"""Keeps OPC UA alarm conditions in step with the alarms of the site: an event for each line of the journal.
 
-Each alarm is one condition that stays; its branch is always the current one. Events are sent by the valve's
-object, so a client may listen to one valve, or to the site for all.
+Each alarm is one condition that stays; its branch is always the current one. What was only found when data
+came after its time is known to clients that ask, but is not sent as news.
 """
 
 from __future__ import annotations
 
 import asyncio
 import uuid
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
-import structlog
 from asyncua import Server, ua
 from asyncua.common.event_objects import RefreshEndEvent, RefreshStartEvent
+from asyncua.common.events import Event
 
-from hissmark.alarms.journal import ActionKind, Alarm, AlarmKind, AlarmState, Priority
-from hissmark.opcua.people import operator_name
+from hissmark.alarms.journal import Alarm, AlarmState
+from hissmark.opcua.events import after, event_of
+from hissmark.opcua.nodes import ConditionNodes, child
 from hissmark.opcua.space import Space
-from hissmark.store.records import ActionRequest
-from hissmark.web.context import ActionOutcome
+from hissmark.publish.live import LiveState
+from hissmark.publish.sentences import journal_sentence
+from hissmark.store.errors import StoreError
+from hissmark.store.journal import JournalFilter
+from hissmark.store.reader import Reader
+from hissmark.store.records import JournalRow
 
-log = structlog.get_logger("hissmark.opcua")
-
-ACKNOWLEDGE, REFRESH = 9111, 3875
-"""Methods of AcknowledgeableConditionType and ConditionType in the standard's own address space."""
-SEVERITY = {Priority.LOW: 200, Priority.MEDIUM: 500, Priority.HIGH: 800}
-"""In the ranges low (1 to 333), medium (334 to 666) and high (667 to 1000) of OPC 10000-5."""
-ASIDE = (AlarmState.SHELVED, AlarmState.SUPPRESSED_BY_DESIGN, AlarmState.OUT_OF_SERVICE)
-WAITING = (AlarmState.UNACKNOWLEDGED, AlarmState.RTN_UNACKNOWLEDGED)
 Key = tuple[str, str]
-Act = Callable[[ActionRequest], ActionOutcome]
+"""Valve (or channel) and kind of alarm."""
+ENTRIES = 500
+"""Lines of the journal that are taken at once."""
+GONE_LOOKS = 20
+"""An alarm that has left the live state so often in a row without a line of the journal is gone."""
 
 
 class Conditions:
-    """Keeps the conditions in step with the alarms of the site.
+    """The alarms as clients know them, by valve and kind."""
 
-    Args:
-        act: puts an operator's action on record and waits for its outcome.
-        sentence: says an alarm in words.
-    """
-
-    def __init__(self, server: Server, space: Space, act: Act, sentence: Callable[[Alarm], str]) -> None:
-        self._server, self._space, self._act, self._sentence = server, space, act, sentence
+    def __init__(self, server: Server, space: Space, live: LiveState, reader: Reader) -> None:
+        self._server, self._space, self._live, self._reader = server, space, live, reader
         self._everywhere = (space.site.nodeid, ua.NodeId(ua.ObjectIds.Server))
-        self._standing: dict[Key, Alarm] = {}
-        self._events: dict[Key, Any] = {}
-        self._keys: dict[bytes, Key] = {}
-        """EventId of the latest event of each condition -> which it is."""
+        self._nodes = ConditionNodes(server, space.index)
+        self._told: dict[Key, Alarm] = {}
+        self._events: dict[Key, Event] = {}
+        self._of_event: dict[bytes, Key] = {}
+        self._of_node: dict[ua.NodeId, Key] = {}
+        self._missed: dict[Key, int] = {}
+        self._seq = 0
 
-    def link(self) -> None:
-        """Answer the methods that the standard defines."""
-        for number, method in ((ACKNOWLEDGE, self._acknowledge), (REFRESH, self._refresh)):
-            self._server.link_method(self._server.get_node(ua.NodeId(number)), method)
+    async def begin(self) -> None:
+        """Know what stands; nobody listens yet."""
+        newest = await asyncio.to_thread(self._reader.journal, before_seq=1 << 62, limit=1)
+        self._seq = newest[0].seq if newest else 0
+        for alarm in self._live.active():
+            await self._adopt(alarm)
 
-    async def follow(self, alarms: list[Alarm]) -> None:
-        """Send an event for each alarm that has changed since the last call; gone alarms come to rest."""
-        fresh = {(a.valve, str(a.alarm)): a for a in alarms}
+    async def follow(self) -> None:
+        """Send an event for each new line of the journal, and for what changed besides."""
+        for row in await self._new_rows():
+            key = _key(row.entry)
+            if key[0] in self._space.subjects:
+                await self._line(key, row)
+            self._seq = row.seq
+        await self._changed_besides({_key(alarm): alarm for alarm in self._live.active()})
+
+    async def _new_rows(self) -> list[JournalRow]:
+        wanted = JournalFilter(annunciated=True)
+        try:
+            return await asyncio.to_thread(self._reader.journal, wanted, after_seq=self._seq, limit=ENTRIES)
+        except StoreError:  # the store is away; its lines wait
+            return []
+
+    async def _line(self, key: Key, row: JournalRow) -> None:
+        alarm = after(row.entry, self._told.get(key))
+        now = {_key(a): a for a in self._live.active()}.get(key)
+        if now is not None and (now.state, now.changed_us) == (alarm.state, alarm.changed_us):
+            alarm = now
+        await self._tell(key, alarm, self._said(alarm, row), received_us=row.recorded_us)
+
+    def _said(self, alarm: Alarm, row: JournalRow) -> str:
+        """What stands unacknowledged in full, the rest as the journal says it."""
+        if alarm.state is AlarmState.UNACKNOWLEDGED:
+            return self._live.sentence_of(alarm)
+        return journal_sentence(row.entry)
+
+    async def _changed_besides(self, fresh: dict[Key, Alarm]) -> None:
+        """What the journal does not tell: a condition that goes while put aside; what back-fill has found."""
         for key, alarm in fresh.items():
-            if _differs(self._standing.get(key), alarm):
-                await self._tell(key, alarm)
-        for key in self._standing.keys() - fresh.keys():
-            last = self._standing[key]
-            await self._tell(key, replace(last, state=AlarmState.NORMAL, active=False))
-        self._standing = fresh
+            told = self._told.get(key)
+            self._missed.pop(key, None)
+            if told is None or told.state is AlarmState.NORMAL:
+                if key[0] in self._space.subjects:
+                    await self._adopt(alarm)
+            elif (told.state, told.changed_us) == (alarm.state, alarm.changed_us):
+                if (told.active, told.priority) != (alarm.active, alarm.priority):
+                    await self._tell(key, alarm, self._live.sentence_of(alarm), more=uuid.uuid4().hex)
+                self._told[key] = alarm
+        for key in [k for k, a in self._told.items() if a.state is not AlarmState.NORMAL and k not in fresh]:
+            self._missed[key] = self._missed.get(key, 0) + 1
+            if self._missed[key] >= GONE_LOOKS:
+                gone = replace(self._told[key], state=AlarmState.NORMAL, active=False)
+                await self._tell(key, gone, "No longer judged.", more=uuid.uuid4().hex)
 
-    async def _tell(self, key: Key, alarm: Alarm) -> None:
-        event = self._events.get(key)
-        if event is None:
-            event = self._events[key] = await self._new_event(key)
-        self._keys.pop(bytes(event.EventId.Value) if event.EventId else b"", None)
-        _fill(event, alarm, self._sentence(alarm))
-        self._keys[bytes(event.EventId.Value)] = key
+    async def commented(self, key: Key, name: str, text: str) -> None:
+        """Somebody has said something of an alarm."""
+        alarm = replace(self._told[key], comment=text, operator=name)
+        message = self._events[key].Message.Text or ""
+        await self._tell(key, alarm, message, more=uuid.uuid4().hex)
+
+    async def _adopt(self, alarm: Alarm) -> None:
+        """Know an alarm without sending it as news."""
+        await self._keep(_key(alarm), alarm, self._live.sentence_of(alarm), alarm.changed_us)
+
+    async def _tell(
+        self, key: Key, alarm: Alarm, said: str, *, received_us: int | None = None, more: str = ""
+    ) -> None:
+        event = await self._keep(key, alarm, said, received_us, more)
         await self._send(event, self._heard_at(key))
 
-    async def _send(self, event: Any, places: tuple[Any, ...], subscription: int | None = None) -> None:
+    async def _keep(
+        self, key: Key, alarm: Alarm, said: str, received_us: int | None, more: str = ""
+    ) -> Event:
+        where, now_us = self._space.where(*key), self._live.clock.now_us()
+        event = event_of(
+            alarm, said, where, received_us=received_us or now_us, now_us=now_us, more=more,
+            max_shelve_s=self._live.layout.settings.alarms.max_shelve_s,
+        )  # fmt: skip
+        if key in self._events:
+            self._of_event.pop(self._events[key].EventId, None)
+        self._told[key], self._events[key], self._of_event[event.EventId] = alarm, event, key
+        self._of_node[where.condition] = self._of_node[child(where.condition, "ShelvingState")] = key
+        self._missed.pop(key, None)
+        await self._nodes.show(self._space.subjects[key[0]], where.condition, event)
+        return event
+
+    async def _send(self, event: Event, places: tuple[ua.NodeId, ...]) -> None:
         """To whoever listens at one of these nodes. The library does not carry events up the hierarchy."""
         for place in places:
             event.emitting_node = place
-            await self._server.iserver.subscription_service.trigger_event(event, subscription)
+            await self._server.iserver.subscription_service.trigger_event(event)
 
-    def _heard_at(self, key: Key) -> tuple[Any, ...]:
-        """Where an alarm of a valve can be heard: at its own object, the site's and the server's."""
-        return (self._space.subjects[key[0]].nodeid, *self._everywhere)
+    def _heard_at(self, key: Key) -> tuple[ua.NodeId, ...]:
+        """Where an alarm can be heard: at its valve's object, its group's, the site's, the server's."""
+        return (self._space.subjects[key[0]].nodeid, self._space.group_of[key[0]], *self._everywhere)
 
-    async def _new_event(self, key: Key) -> Any:
-        subject, kind = key
-        node, ident = self._space.subjects[subject], self._space.condition(subject, kind)
-        await node.add_object(ident, ua.QualifiedName(kind, self._space.index))
-        event = (await self._server.get_event_generator(ua.ObjectIds.AlarmConditionType, node)).event
-        event.NodeId = ident
-        event.ConditionName, event.BranchId = kind, ua.NodeId()
-        event.ConditionClassId = ua.NodeId(ua.ObjectIds.ProcessConditionClassType)
-        event.ConditionClassName = ua.LocalizedText("Process")
-        event.InputNode = ua.NodeId()
-        event.EventId = None
-        return event
+    # --- for the methods ---
 
-    # --- methods; `parent` is the condition that they are called on ---
+    def standing(self, key: Key) -> Alarm | None:
+        """An alarm as clients were told last."""
+        return self._told.get(key)
 
-    async def _acknowledge(self, parent: ua.NodeId, event_id: Any, comment: Any) -> ua.StatusCode:
-        key = self._keys.get(bytes(event_id.Value or b""))
-        if key is None or self._space.condition(*key) != parent:
-            return ua.StatusCode(ua.StatusCodes.BadEventIdUnknown)
-        alarm = self._standing.get(key)
-        if alarm is None or alarm.state not in WAITING:
-            return ua.StatusCode(ua.StatusCodes.BadConditionBranchAlreadyAcked)
-        try:
-            name = operator_name()
-        except ua.UaStatusCodeError as error:
-            return ua.StatusCode(error.code)
-        text = getattr(comment.Value, "Text", None) or ""
-        request = ActionRequest(ActionKind.ACKNOWLEDGE, alarm.valve, AlarmKind(alarm.alarm), name, text)
-        try:
-            outcome = await asyncio.to_thread(self._act, request)
-        except TimeoutError:  # on record; it is carried out when the service comes to it
-            return ua.StatusCode(ua.StatusCodes.GoodCompletesAsynchronously)
-        good = ua.StatusCodes.Good if outcome.applied else ua.StatusCodes.BadConditionBranchAlreadyAcked
-        return ua.StatusCode(good)
+    def key_of_event(self, event: bytes) -> Key | None:
+        """Which alarm an event is the latest of."""
+        return self._of_event.get(event)
 
-    async def _refresh(self, parent: ua.NodeId, subscription: Any) -> ua.StatusCode:
+    def key_of(self, node: ua.NodeId) -> Key:
+        """The alarm of a condition, or of its shelving state. Raises the code that a client gets."""
+        key = self._of_node.get(node)
+        if key is None:
+            raise ua.UaStatusCodeError(ua.StatusCodes.BadNodeIdUnknown)
+        return key
+
+    async def refresh(self, parent: ua.NodeId, subscription: ua.Variant) -> ua.StatusCode:
         """Send the latest event of every condition that still matters once more, to one subscription only."""
-        number = int(subscription.Value)
-        await self._send(_marked(RefreshStartEvent()), self._everywhere, number)
-        for key, event in self._events.items():
-            if event.Retain:
-                await self._send(event, self._heard_at(key), number)
-        await self._send(_marked(RefreshEndEvent()), self._everywhere, number)
+        service = self._service(subscription)
+        for place, numbers in list(service._monitored_events.items()):
+            for number in list(numbers):
+                await self._refresh(service, place, number)
         return ua.StatusCode(ua.StatusCodes.Good)
+
+    async def refresh_item(
+        self, parent: ua.NodeId, subscription: ua.Variant, item: ua.Variant
+    ) -> ua.StatusCode:
+        """The same for one monitored item of a subscription."""
+        service, number = self._service(subscription), int(item.Value)
+        place = next((at for at, items in service._monitored_events.items() if number in items), None)
+        if place is None:
+            return ua.StatusCode(ua.StatusCodes.BadMonitoredItemIdInvalid)
+        await self._refresh(service, place, number)
+        return ua.StatusCode(ua.StatusCodes.Good)
+
+    def _service(self, subscription: ua.Variant) -> Any:
+        """The monitored items of a subscription."""
+        known = self._server.iserver.subscription_service.subscriptions.get(int(subscription.Value))
+        if known is None:
+            raise ua.UaStatusCodeError(ua.StatusCodes.BadSubscriptionIdInvalid)
+        return known.monitored_item_srv
+
+    async def _refresh(self, service: Any, place: ua.NodeId, number: int) -> None:
+        events = [e for key, e in self._events.items() if e.Retain and place in self._heard_at(key)]
+        for event in (_marked(RefreshStartEvent()), *events, _marked(RefreshEndEvent())):
+            event.emitting_node = place
+            await service.trigger_event(event, number)
+
+
+def _key(alarm: Any) -> Key:
+    return alarm.valve, str(alarm.alarm)
 
 
 def _marked(event: Any) -> Any:
     """A beginning or end of a refresh, ready to be sent."""
-    event.EventId = ua.Variant(uuid.uuid4().bytes, ua.VariantType.ByteString)
+    event.EventId = uuid.uuid4().bytes
     event.Time = event.ReceiveTime = datetime.now(UTC)
     event.SourceNode, event.SourceName = ua.NodeId(ua.ObjectIds.Server), "Server"
     event.Message = ua.LocalizedText(type(event).__name__)
     return event
-
-
-def _differs(before: Alarm | None, now: Alarm) -> bool:
-    """Whether clients have to hear of it: a rise that moves a little is no new event."""
-    if before is None:
-        return True
-    return (before.state, before.active, before.priority) != (now.state, now.active, now.priority)
-
-
-def _fill(event: Any, alarm: Alarm, sentence: str) -> None:
-    acked = alarm.state not in WAITING
-    event.EventId = ua.Variant(uuid.uuid4().bytes, ua.VariantType.ByteString)
-    event.Time, event.ReceiveTime = datetime.fromtimestamp(alarm.changed_us / 1e6, UTC), datetime.now(UTC)
-    event.Severity = SEVERITY[alarm.priority]
-    event.Message = ua.LocalizedText(sentence)
-    event.Retain = alarm.active or not acked
-    event.Quality = ua.StatusCode(ua.StatusCodes.Good)
-    event.Comment = ua.LocalizedText(alarm.comment)
-    event.ClientUserId = alarm.operator
-    event.SuppressedOrShelved = alarm.state in ASIDE
-    for name, on, words in (
-        ("EnabledState", True, ("Enabled", "Disabled")),
-        ("AckedState", acked, ("Acknowledged", "Unacknowledged")),
-        ("ActiveState", alarm.active, ("Active", "Inactive")),
-    ):
-        setattr(event, name, ua.LocalizedText(words[0] if on else words[1]))
-        setattr(event, f"{name}/Id", on)

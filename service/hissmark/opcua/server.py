@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,10 +13,12 @@ from asyncua import Server, ua
 
 from hissmark import __version__
 from hissmark.access.book import Book
-from hissmark.alarms.journal import Alarm
+from hissmark.opcua import filters
 from hissmark.opcua.certificates import TrustedClients, own_certificate
-from hissmark.opcua.conditions import Act, Conditions
-from hissmark.opcua.history import StoredHistory
+from hissmark.opcua.conditions import Conditions
+from hissmark.opcua.event_history import EventHistory
+from hissmark.opcua.history import History, ValueHistory
+from hissmark.opcua.methods import Act, Methods, Note
 from hissmark.opcua.people import NamedServer, People
 from hissmark.opcua.space import Space, build
 from hissmark.opcua.values import values_of
@@ -61,14 +62,13 @@ class Options:
 
 
 class OpcUaServer:
-    """OPC UA server of a running service. Reads the live state; alarms are acted on through `act`."""
+    """OPC UA server of a running service. Alarms are acted on through `act`, comments go through `note`."""
 
     def __init__(
-        self, options: Options, live: LiveState, reader: Reader, book: Book | None, act: Act,
-        sentence: Callable[[Alarm], str],
-    ) -> None:  # fmt: skip
+        self, options: Options, live: LiveState, reader: Reader, book: Book | None, act: Act, note: Note
+    ) -> None:
         self._options, self._live, self._reader = options, live, reader
-        self._book, self._act, self._sentence = book, act, sentence
+        self._book, self._act, self._note = book, act, note
         self._stop = threading.Event()
         self._ready = threading.Event()
         self._failure = ""
@@ -110,11 +110,13 @@ class OpcUaServer:
         server = await self._make()
         index = await server.register_namespace(self._options.uri)
         space = await build(server, index, self._options.site, self._live.layout)
-        server.iserver.history_manager.set_storage(
-            StoredHistory(self._reader, space, self._live.clock.now_us)
-        )
-        conditions = Conditions(server, space, self._act, self._sentence)
-        conditions.link()
+        now_us = self._live.clock.now_us
+        values = ValueHistory(self._reader, space, now_us)
+        events = EventHistory(self._reader, space, now_us, self._max_shelve_s)
+        server.iserver.history_manager = History(server.iserver, values, events)
+        conditions = Conditions(server, space, self._live, self._reader)
+        await conditions.begin()
+        Methods(conditions, self._act, self._note, now_us, self._max_shelve_s).link(server)
         async with server:
             self._ready.set()
             layout = self._live.layout
@@ -122,11 +124,15 @@ class OpcUaServer:
                 if self._live.layout is not layout:  # another register: everything may stand elsewhere
                     raise RegisterChangedError
                 await self._write_values(server, space)
-                await conditions.follow(self._live.active())
+                await conditions.follow()
                 await asyncio.sleep(LOOK_S)
+
+    def _max_shelve_s(self) -> int:
+        return self._live.layout.settings.alarms.max_shelve_s
 
     async def _make(self) -> Server:
         options = self._options
+        filters.install()
         server = Server(iserver=NamedServer(user_manager=People(self._book)))
         await server.init()
         server.set_endpoint(options.address)

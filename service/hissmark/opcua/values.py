@@ -51,6 +51,7 @@ KINDS = (
     Kind("Reason", STRING, None, lambda c: c["reason_sentence"], None, "Why"),
     Kind("SensorHealth", STRING, None, lambda c: c["health"], None, "What is wrong with the sensor"),
 )  # fmt: skip
+RISE = next(kind for kind in KINDS if kind.name == "Rise")
 
 
 def values_of(reading: LiveReading) -> Iterator[tuple[str, Kind, ua.DataValue]]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, cast
+from dataclasses import fields
+from typing import Any
 
 from typing_extensions import TypedDict
 
@@ -69,21 +70,6 @@ class BackgroundShape(TypedDict):
     learn_s: int
 
 
-class EvidenceShape(TypedDict):
-    """What speaks for the valve passing; natural logs of likelihood ratios, margins in dB."""
-
-    now: float
-    gathered: float
-    by_time: float
-    odds: float
-    odds_wanted: float
-    plausible_s: float
-    margin_db: float | None
-    margin_wanted_db: float
-    over: str | None
-    passing: bool
-
-
 class LimitShape(TypedDict):
     """The rise that counts as a leak: what is set, and more where the sensor's noise asks for it."""
 
@@ -122,7 +108,7 @@ class StoryShape(TypedDict):
     channels: list[VoiceShape]
     background: BackgroundShape
     explanations: list[ScoreShape]
-    evidence: EvidenceShape | None
+    evidence: Gathered | None
     limit: LimitShape
     trend: TrendReading | None
     wants: list[WantShape]
@@ -298,10 +284,13 @@ def _background(b: Background) -> BackgroundShape:
     }
 
 
-def _evidence(e: Gathered) -> EvidenceShape:
-    shape: dict[str, Any] = {name: getattr(e, name) for name in EvidenceShape.__annotations__}
-    rounded = {k: _2(v) if isinstance(v, float) else v for k, v in shape.items()}
-    return cast(EvidenceShape, rounded)
+def _evidence(e: Gathered) -> Gathered:
+    rounded: dict[str, Any] = {f.name: _tidy(getattr(e, f.name)) for f in fields(e)}
+    return Gathered(**rounded)
+
+
+def _tidy(value: object) -> object:
+    return _2(value) if isinstance(value, float) else value
 
 
 def _want(w: Want, subject: str) -> WantShape:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-from hissmark.alarms.journal import ActionKind, AlarmKind
+from hissmark.alarms.journal import ActionKind, ActionRequest, AlarmKind
 from hissmark.store.changes import KINDS, change_row
 from hissmark.store.dialects import cleaned
 from hissmark.store.errors import in_words
 from hissmark.store.open import place_of
-from hissmark.store.records import ActionRequest, ActionRow, ChangeRow
+from hissmark.store.records import ActionRow, ChangeRow
 from hissmark.store.schema import actions
 
 

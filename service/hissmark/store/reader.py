@@ -239,6 +239,14 @@ class Reader:
                 connection, wanted or JournalFilter(), after_seq=after_seq, before_seq=before_seq, limit=limit
             )
 
+    def journal_by_time(
+        self, wanted: JournalFilter, *, after: tuple[int, int] | None = None, limit: int = 100,
+        newest_first: bool = False,
+    ) -> list[JournalRow]:  # fmt: skip
+        """One page of the journal in the order of event time; `after`: time and `seq` of the last row."""
+        with self._page() as connection:
+            return journal.by_time(connection, wanted, after=after, limit=limit, newest_first=newest_first)
+
     def journal_before(
         self, before_us: int, *, group: str | None = None
     ) -> list[tuple[JournalRow, JournalRow | None]]:

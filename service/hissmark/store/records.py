@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hissmark.alarms.journal import ActionKind, AlarmKind, JournalEntry
+from hissmark.alarms.journal import ActionRequest, JournalEntry
 from hissmark.engine.change import Change
 
 CLOCK_OFFSET = "clock.offset_us"
@@ -85,18 +85,6 @@ class EngineState:
     saved_us: int
     version: int
     payload: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class ActionRequest:
-    """What an operator asks for. `until_us` bounds a shelving (event time)."""
-
-    kind: ActionKind
-    valve: str
-    alarm: AlarmKind
-    operator: str
-    comment: str = ""
-    until_us: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

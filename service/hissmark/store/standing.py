@@ -51,7 +51,7 @@ def _alarm(
     return Alarm(
         entry.valve, entry.group, entry.alarm, entry.state, not ended, entry.priority, begun.entry.at_us,
         entry.at_us, entry.rise_db, entry.margin_db, begun.entry.reason, entry.operator, entry.comment,
-        until_us.get(entry.action_id) if entry.state is AlarmState.SHELVED else None,
+        until_us.get(entry.action_id) if entry.state is AlarmState.SHELVED else None, entry.action_id,
     )  # fmt: skip
 
 

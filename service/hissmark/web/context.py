@@ -10,6 +10,7 @@ from fastapi import Depends, Request
 
 from hissmark.access.book import Book
 from hissmark.access.roles import Identity
+from hissmark.alarms.journal import ActionRequest
 from hissmark.appraise.desk import WorthDesk
 from hissmark.engine.change import Change
 from hissmark.engine.telling import Story
@@ -20,7 +21,6 @@ from hissmark.repairs.desk import Desk
 from hissmark.store.letters import LetterBox
 from hissmark.store.notes import ShiftNote
 from hissmark.store.reader import Reader
-from hissmark.store.records import ActionRequest
 from hissmark.tune.runs import Runs
 from hissmark.upkeep.baseline_desk import BaselineDesk
 from hissmark.upkeep.register_book import RegisterBook

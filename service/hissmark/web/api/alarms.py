@@ -10,11 +10,11 @@ from fastapi import APIRouter, Response
 from pydantic import BaseModel, Field
 from typing_extensions import TypedDict
 
-from hissmark.alarms.journal import ActionKind, AlarmEvent, AlarmKind, AlarmState, Priority
+from hissmark.alarms.journal import ActionKind, ActionRequest, AlarmEvent, AlarmKind, AlarmState, Priority
 from hissmark.publish.alarm_shapes import begins, journal_shape
 from hissmark.publish.shapes import AlarmShape, JournalShape
 from hissmark.publish.times import rfc3339, rfc3339_or_none
-from hissmark.store.records import ActionRequest, JournalRow
+from hissmark.store.records import JournalRow
 from hissmark.web.answers import answer
 from hissmark.web.context import ActionOutcome, Context, WebContext
 from hissmark.web.paging import JournalQuery, next_link
@@ -67,9 +67,13 @@ class WithReason(Act):
 
 
 class Shelve(WithReason):
-    """On the shelf for so long, in seconds of the service's clock; the site bounds it (`max_shelve_s`)."""
+    """On the shelf for so long, in seconds of the service's clock; the site bounds it (`max_shelve_s`).
+
+    `once`: or until the condition is gone, if that comes first.
+    """
 
     for_s: int = Field(ge=60, le=30 * 86_400)
+    once: bool = False
 
 
 class Which(BaseModel):
@@ -165,7 +169,8 @@ def shelve(context: Context, valve: Name, alarm: AlarmKind, act: Shelve) -> Resp
     if act.for_s > longest_s:
         raise invalid_body("for_s", f"the site allows at most {longest_s} s ([alarms] max_shelve_s)")
     until_us = context.live.clock.now_us() + act.for_s * 1_000_000
-    return _carried_out(context, _request(ActionKind.SHELVE, valve, alarm, act, until_us))
+    kind = ActionKind.SHELVE_ONCE if act.once else ActionKind.SHELVE
+    return _carried_out(context, _request(kind, valve, alarm, act, until_us))
 
 
 @router.post("/{valve:path}/{alarm}/unshelve", response_model=Done, responses=REFUSED)
