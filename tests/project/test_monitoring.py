@@ -29,6 +29,10 @@ CASES: dict[str, tuple[Series, Series]] = {
     # alert: (what it must fire on after two hours, what it must not fire on)
     "HissmarkDown": ({'up{job="hissmark"}': "0x120"}, {'up{job="hissmark"}': "1x119 0"}),
     "HissmarkJudgingStopped": ({"hissmark_worker_alive": "0x120"}, {"hissmark_worker_alive": "1x119 0"}),
+    "HissmarkHangs": (
+        {'hissmark_worker_busy_seconds{doing="storing"}': "0+60x120"},
+        {'hissmark_worker_busy_seconds{doing="judging"}': "0x119 130"},
+    ),
     "HissmarkBrokerLost": ({"hissmark_connected": "0x120"}, {"hissmark_connected": "1x118 0x2"}),
     "HissmarkSubscriptionRefused": (
         {"hissmark_filters_refused": "1x120"},
@@ -78,6 +82,24 @@ CASES: dict[str, tuple[Series, Series]] = {
     "ReceiverNotTold": (
         {'hissmark_receiver_failing{receiver="mail"}': "1x120"},
         {'hissmark_receiver_failing{receiver="mail"}': "0x110 1x10"},
+    ),
+    "HousekeepingOverdue": (
+        {'hissmark_housekeeping_overdue_seconds{job="retention"}': "0x119 1"},
+        {'hissmark_housekeeping_overdue_seconds{job="retention"}': "0x120"},
+    ),
+    "HissmarkDamaged": ({"hissmark_damaged": "0x119 1"}, {"hissmark_damaged": "0x120"}),
+    "HissmarkDiskFull": (
+        {'hissmark_disk_free_bytes{holds="database"}': "1900000000x120"},
+        {'hissmark_disk_free_bytes{holds="database"}': "1900000000x110 2100000000x10"},
+    ),
+    "HissmarkLogGrows": ({"hissmark_wal_bytes": "2000000000x120"}, {"hissmark_wal_bytes": "900000000x120"}),
+    "HissmarkMemory": (
+        {'process_resident_memory_bytes{job="hissmark"}': "1800000000x120"},
+        {'process_resident_memory_bytes{job="hissmark"}': "1600000000x120"},
+    ),
+    "CertificateEnds": (  # promtool's clock begins at 1970
+        {'hissmark_certificate_ends_timestamp_seconds{whose="page"}': f"{20 * 86_400}x120"},
+        {'hissmark_certificate_ends_timestamp_seconds{whose="page"}': f"{22 * 86_400}x120"},
     ),
     "HousekeepingFails": (
         {'hissmark_housekeeping_failures_total{job="retention"}': "0x60 9x60"},

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from hissmark.publish.pulse import Chores, Pulse
 from support.invented import MINUTE_US, Invented
 
 
@@ -14,7 +15,8 @@ def test_all_is_well(client: TestClient) -> None:
     assert client.get("/health/live").status_code == 200
     answer = client.get("/health/ready")
     assert answer.status_code == 200
-    assert [c["name"] for c in answer.json()["checks"]] == ["worker", "broker", "commit", "data"]
+    names = ["worker", "broker", "commit", "data", "housekeeping"]
+    assert [c["name"] for c in answer.json()["checks"]] == names
 
 
 @pytest.mark.parametrize(
@@ -38,6 +40,42 @@ def test_not_ready_says_what_is_wrong(
 def test_dead_worker_is_not_alive(client: TestClient, plant: Invented) -> None:
     plant.live.report(worker_alive=False)
     assert client.get("/health/live").status_code == 503
+
+
+HANGING = (  # doing, for how long in seconds, status of live, of ready
+    ("judging", 59, 200, 200),
+    ("judging", 61, 200, 503),
+    ("judging", 301, 503, 503),
+    ("storing", 61, 200, 503),
+    ("storing", 9000, 200, 503),  # a restart would not bring the database back
+)
+
+
+def test_a_worker_that_hangs_is_found_although_its_thread_lives(client: TestClient, plant: Invented) -> None:
+    now_s = [1000.0]
+    for doing, for_s, live, ready in HANGING:
+        plant.live.pulse = Pulse(lambda: now_s[0])
+        plant.live.pulse.beat(doing)
+        now_s[0] += for_s
+        assert client.get("/health/live").status_code == live
+        answer = client.get("/health/ready")
+        assert answer.status_code == ready
+        assert ("does not come back" in answer.text) == (ready == 503)
+        text = client.get("/metrics").text
+        assert f'hissmark_worker_busy_seconds{{doing="{doing}"}} {float(for_s)}' in text
+
+
+def test_overdue_housekeeping_is_told_but_takes_nothing_away(client: TestClient, plant: Invented) -> None:
+    now_s = [1000.0]
+    plant.live.chores = Chores(lambda: now_s[0])
+    plant.live.chores.plan("retention", 60)
+    now_s[0] += 1000
+    answer = client.get("/health/ready")
+    assert (answer.status_code, answer.json()["status"]) == (200, "degraded")
+    told = {c["name"]: c for c in answer.json()["checks"]}["housekeeping"]
+    assert told["detail"] == "Housekeeping is overdue: retention."
+    text = client.get("/metrics").text
+    assert 'hissmark_housekeeping_overdue_seconds{job="retention"} 580.0' in text
 
 
 def test_old_data_is_told_but_takes_nothing_away(client: TestClient, plant: Invented) -> None:

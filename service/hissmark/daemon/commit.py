@@ -8,6 +8,7 @@ from hissmark.daemon.filling import late_marks
 from hissmark.daemon.record import changes_of
 from hissmark.daemon.work import Parts, Stopping, Work
 from hissmark.publish.live import LiveState
+from hissmark.publish.pulse import STORING
 from hissmark.store.errors import StoreError
 from hissmark.store.records import JournalRow, VerdictChange
 from hissmark.store.writer import Transaction
@@ -66,7 +67,7 @@ def commit(parts: Parts, work: Work, trouble: StoreTrouble, stopping: Stopping) 
 def _write(parts: Parts, work: Work, changes: list[VerdictChange]) -> tuple[int, list[JournalRow]]:
     """The transaction: how many samples were new, and which journal entries."""
     late = late_marks(work.batch, parts.engine.layout)
-    with parts.writer.transaction() as tx:
+    with parts.live.pulse.during(STORING), parts.writer.transaction() as tx:
         new = tx.samples(work.batch)
         _turned_away(tx, work)
         rows = tx.journal(work.entries) if work.entries else []

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import sqlalchemy as sa
 import structlog
-from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MISSED, JobExecutionEvent  # type: ignore[import-untyped]
+from apscheduler.events import (  # type: ignore[import-untyped]
+    EVENT_JOB_ERROR,
+    EVENT_JOB_EXECUTED,
+    EVENT_JOB_MISSED,
+    JobExecutionEvent,
+)
 from apscheduler.schedulers.background import BackgroundScheduler  # type: ignore[import-untyped]
 
 from hissmark.daemon.clock import Clock
@@ -15,13 +21,14 @@ from hissmark.daemon.long_history import LongHistory
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.store.coarse import sum_up
+from hissmark.store.errors import StoreError
 from hissmark.store.reader import Reader
 from hissmark.store.retention import checkpoint, optimize
 
 log = structlog.get_logger("hissmark.daemon")
 
 SOON_S = 120
-BACKFILL_MIN = 5
+DAY_S = 86_400
 
 
 class Housekeeping:
@@ -33,27 +40,37 @@ class Housekeeping:
     ) -> None:  # fmt: skip
         self._store, self._reader, self._live, self._metrics = store, reader, live, metrics
         self._clock = clock
-        soon = datetime.now(UTC) + timedelta(seconds=SOON_S)
         self.forget_more: Callable[[], object] = lambda: None
         """What is deleted once it is old, beside the long history."""
         self._scheduler = BackgroundScheduler(
             timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": 3600, "max_instances": 1}
         )
-        add = self._scheduler.add_job
-        add(look, "interval", seconds=1, id="health", misfire_grace_time=5)
-        add(self._measure, "interval", seconds=30, id="database size")
-        add(self._checkpoint, "interval", minutes=10, id="write-ahead log")
-        add(self._sum_up, "interval", minutes=1, id="coarse history")
-        add(self._optimize, "cron", hour=2, minute=10, id="statistics")
-        add(self._forget, "cron", hour=2, minute=30, id="retention")
+        self.every(1, look, "health", misfire_grace_time=5)
+        self.every(30, self._measure, "database size")
+        self.every(600, self._checkpoint, "write-ahead log")
+        self.every(60, self._sum_up, "coarse history")
         # Soon after a start, so that what was missed while the service was down is made up for.
-        add(long_history.run, "interval", hours=1, id="long history", next_run_time=soon)
-        add(backfill, "interval", minutes=BACKFILL_MIN, id="back-fill", next_run_time=soon)
-        self._scheduler.add_listener(self._report, EVENT_JOB_ERROR | EVENT_JOB_MISSED)
+        self.every(3600, long_history.run, "long history", after_s=SOON_S)
+        self.every(300, backfill, "back-fill", after_s=SOON_S)
+        self.every(DAY_S, self._optimize, "statistics", after_s=2 * SOON_S)
+        self.every(DAY_S, self._forget, "retention", after_s=3 * SOON_S)
+        self._scheduler.add_listener(self._failed, EVENT_JOB_ERROR | EVENT_JOB_MISSED)
+        self._scheduler.add_listener(lambda event: live.chores.done(event.job_id), EVENT_JOB_EXECUTED)
 
-    def every(self, seconds: float, job: Callable[[], object], name: str) -> None:
-        """Do something else now and then, from the start on."""
-        self._scheduler.add_job(job, "interval", seconds=seconds, id=name, misfire_grace_time=60)
+    def every(
+        self,
+        seconds: float,
+        job: Callable[[], object],
+        name: str,
+        *,
+        after_s: float | None = None,
+        **more: Any,
+    ) -> None:
+        """Do something now and then; the first time after `after_s`, else after `seconds`."""
+        if after_s is not None:
+            more["next_run_time"] = datetime.now(UTC) + timedelta(seconds=after_s)
+        self._live.chores.plan(name, seconds)
+        self._scheduler.add_job(job, "interval", seconds=seconds, id=name, **more)
 
     def start(self) -> None:
         self._scheduler.start()
@@ -66,6 +83,7 @@ class Housekeeping:
     def _measure(self) -> None:
         size = self._reader.size()
         self._live.report(database_bytes=size.database_bytes + size.wal_bytes)
+        self._metrics.wal_bytes.set(size.wal_bytes)
 
     def _checkpoint(self) -> None:
         checkpoint(self._store)
@@ -79,13 +97,14 @@ class Housekeeping:
     def _forget(self) -> None:
         self.forget_more()
 
-    def _report(self, event: JobExecutionEvent) -> None:
+    def _failed(self, event: JobExecutionEvent) -> None:
         self._metrics.job_failures.labels(event.job_id).inc()
         if event.exception is not None:
             log.error(
                 "a housekeeping job failed; it runs again at its next time",
                 job=event.job_id,
                 reason=str(event.exception),
+                **({} if isinstance(event.exception, StoreError) else {"traceback": event.traceback}),
             )
         else:
             log.warning("a housekeeping job was missed", job=event.job_id)

@@ -16,6 +16,7 @@ from hissmark.engine.change import ChangeRefusedError
 from hissmark.engine.engine import Engine
 from hissmark.engine.readings import Tick
 from hissmark.ingest.clocks import Clocks
+from hissmark.publish.pulse import STORING
 from hissmark.store.errors import StoreError
 from hissmark.store.records import ActionRow, ChangeRow
 
@@ -65,7 +66,8 @@ class Judging:
         if time.monotonic() < self._look_due_s:
             return []
         try:
-            waiting = parts.reader.pending_actions()
+            with parts.live.pulse.during(STORING):
+                waiting = parts.reader.pending_actions()
         except StoreError as error:
             if not error.retry:
                 raise

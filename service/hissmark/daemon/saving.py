@@ -13,6 +13,7 @@ from hissmark.daemon.record import newest_of_each_group
 from hissmark.daemon.takeover import Taken
 from hissmark.daemon.work import Parts
 from hissmark.engine.readings import Tick
+from hissmark.publish.pulse import STORING
 from hissmark.store.errors import StoreError
 from hissmark.store.records import CLOCK_OFFSET
 from hissmark.store.ticked import blocks_of
@@ -57,7 +58,7 @@ class Saving:
         state = (taken.engine if taken else parts.engine).snapshot()
         ids = None
         try:
-            with parts.writer.transaction() as tx:
+            with parts.live.pulse.during(STORING), parts.writer.transaction() as tx:
                 self._write(tx, parts, state)
                 kept = checkpoint_if_due(tx, parts.engine, self._checkpoint_us, now_us)
                 if taken:

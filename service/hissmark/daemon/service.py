@@ -15,15 +15,17 @@ from hissmark.daemon.backup_job import BackupJob
 from hissmark.daemon.clock import Clock, WallClock
 from hissmark.daemon.desks import Desks
 from hissmark.daemon.filling import BackfillJob
-from hissmark.daemon.housekeeping import Housekeeping
+from hissmark.daemon.housekeeping import DAY_S, Housekeeping
 from hissmark.daemon.http import WebServer
 from hissmark.daemon.in_force import InForce, previous_filters
+from hissmark.daemon.integrity_job import IntegrityJob
 from hissmark.daemon.long_history import LongHistory
 from hissmark.daemon.opcua import opcua_of
 from hissmark.daemon.outgoing import publishers_of
 from hissmark.daemon.questions import Questions
 from hissmark.daemon.reach import book_of, certificate_of, require_safe_reach
 from hissmark.daemon.record import reading_rows
+from hissmark.daemon.surroundings import Surroundings
 from hissmark.daemon.takeover import Takeover, kinds_of, levels_of
 from hissmark.daemon.watch import Watch
 from hissmark.daemon.work import Parts
@@ -55,6 +57,7 @@ from hissmark.web.context import WebContext
 log = structlog.get_logger("hissmark.daemon")
 
 LOOK_FOR_BACKUP_S = 300.0
+CHECK_AFTER_S = 3600.0
 
 
 class Daemon:
@@ -110,6 +113,9 @@ class Daemon:
         self._housekeeping.forget_more = self.notifier.forget
         if site.settings.store.backup_folder is not None:
             self._housekeeping.every(LOOK_FOR_BACKUP_S, BackupJob(site, self.clock, self.metrics), "backup")
+        self._housekeeping.every(60, Surroundings(site, self.metrics).look, "surroundings", after_s=1)
+        integrity = IntegrityJob(self._store, site.archive, self.clock, self.metrics)
+        self._housekeeping.every(DAY_S, integrity, "integrity", after_s=CHECK_AFTER_S)
         chatter_us = chatter_window_us(site.core)
         collector = AlarmCollector(self.notifier.reader, self.clock.now_us, chatter_us, self.notifier.told)
         self.metrics.registry.register(collector)

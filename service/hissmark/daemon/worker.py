@@ -24,6 +24,7 @@ from hissmark.daemon.showing import Showing, ask_births, count
 from hissmark.daemon.work import Parts, StoppedError, Stopping, Work
 from hissmark.decode.message import Message
 from hissmark.engine.engine import Engine
+from hissmark.publish.pulse import JUDGING, STORING
 from hissmark.store.backfill import Mark
 from hissmark.store.errors import StoreError
 from hissmark.store.records import JournalRow
@@ -125,6 +126,7 @@ class Worker:
         self._showing.push(self._p, force=True)
 
     def _round(self, messages: list[Message]) -> None:
+        self._p.live.pulse.beat(JUDGING)
         try:
             self.take_over_register()
         except StoppedError:
@@ -157,7 +159,7 @@ class Worker:
 
     def put_anew(self, filling: Filling, portion: Portion) -> None:
         """Put on record what a group came to when it was judged again."""
-        with self._p.writer.transaction() as tx:
+        with self._p.live.pulse.during(STORING), self._p.writer.transaction() as tx:
             filling.put(tx, portion)
 
     def end_filling(self, filling: Filling) -> None:

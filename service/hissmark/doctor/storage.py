@@ -15,7 +15,7 @@ from hissmark.publish.times import age_text
 from hissmark.site.files import file_of
 from hissmark.site.load import Site
 from hissmark.store.reader import Reader
-from hissmark.store.schema import journal
+from hissmark.store.soundness import damage, journal_gaps
 
 _AREA = "database"
 QUICK_BYTES = 2 << 30
@@ -54,22 +54,18 @@ def _damage(engine: sa.Engine, path: Path, size: int, thorough: bool) -> Iterato
     if size > QUICK_BYTES and not thorough:
         yield fine(_AREA, "Not read through for damage (large; --thorough does).")
         return
-    check = "integrity_check" if thorough else "quick_check"
-    with engine.begin() as connection:
-        said = [str(row[0]) for row in connection.exec_driver_sql(f"PRAGMA {check}(5)")]
-    if said == ["ok"]:
-        yield fine(_AREA, f"{path.name} is sound ({check.replace('_', ' ')}).")
+    said = damage(engine, thorough=thorough)
+    if not said:
+        yield fine(_AREA, f"{path.name} is sound ({'integrity' if thorough else 'quick'} check).")
     else:
         do = "Stop the service, keep the file, and restore the newest backup (hissmark restore)."
         yield wrong(_AREA, f"{path} is damaged: {'; '.join(said)}", do)
 
 
 def _journal(engine: sa.Engine) -> Finding:
-    query = sa.select(sa.func.count(), sa.func.min(journal.c.seq), sa.func.max(journal.c.seq))
-    with engine.begin() as connection:
-        count, first, last = connection.execute(query).one()
-    if count and (first != 1 or last != count):
-        said = f"The alarm journal has gaps: {count} entries, numbers {first} to {last}."
+    count, gaps = journal_gaps(engine)
+    if gaps:
+        said = f"The alarm journal has gaps: {gaps}."
         return wrong(_AREA, said, "Somebody has deleted from it. Compare with a backup.")
     return fine(_AREA, f"The alarm journal is whole: {count} entries.")
 

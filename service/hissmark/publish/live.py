@@ -22,6 +22,7 @@ from hissmark.engine.layout import PROCESS, Layout
 from hissmark.engine.readings import Tick
 from hissmark.publish.alarm_shapes import alarm_shape, begins, journal_shape
 from hissmark.publish.broadcast import RESYNC, Broadcaster
+from hissmark.publish.pulse import Chores, Pulse
 from hissmark.publish.reading import live_reading, readings_of
 from hissmark.publish.shapes import AlarmShape, GroupReading, JournalShape, LiveReading
 from hissmark.publish.times import parse_rfc3339, rfc3339_or_none
@@ -79,6 +80,8 @@ class LiveState:
         self.clock = clock
         self.broadcast = broadcaster or Broadcaster()
         self.unsaved = Unsaved()
+        self.pulse = Pulse()
+        self.chores = Chores()
         self.worth_said: Callable[[str], str] = lambda valve: ""
         self.worth_begins: Callable[[str], str] = lambda valve: ""
         self._lock = threading.Lock()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 
-from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, ProcessCollector, generate_latest
 from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
@@ -31,6 +31,7 @@ class Metrics:
     def __init__(self) -> None:
         self.registry = CollectorRegistry()
         on = self.registry
+        ProcessCollector(registry=on)
         self.messages = Counter("hissmark_messages", "MQTT messages received", registry=on)
         self.samples = Counter("hissmark_samples", "Samples stored", registry=on)
         self.duplicates = Counter(
@@ -65,6 +66,19 @@ class Metrics:
             "hissmark_last_backup_timestamp_seconds", "When the last backup was made", registry=on
         )
         self.backup_failures = Counter("hissmark_backup_failures", "Backups that failed", registry=on)
+        self.disk_free = Gauge(
+            "hissmark_disk_free_bytes", "Room on the disk that holds it", ["holds"], registry=on
+        )
+        self.wal_bytes = Gauge("hissmark_wal_bytes", "Size of the write-ahead log of SQLite", registry=on)
+        self.certificate_ends = Gauge(
+            "hissmark_certificate_ends_timestamp_seconds", "When a certificate ends", ["whose"], registry=on
+        )
+        self.damaged = Gauge(
+            "hissmark_damaged", "What the last check of the store found damaged", registry=on
+        )
+        self.checked_at = Gauge(
+            "hissmark_integrity_checked_timestamp_seconds", "When the store was last checked", registry=on
+        )
         self.ticks = Counter("hissmark_ticks", "Ticks judged, one per group", registry=on)
         self.ingest_lag_s = Histogram(
             "hissmark_ingest_lag_seconds", "From receipt to commit", buckets=_LAG_BUCKETS_S, registry=on
@@ -131,6 +145,18 @@ class LiveCollector(Collector):
         )
         yield _gauge("hissmark_filters_refused", "Filters not granted as asked", health.filters_refused)
         yield _gauge("hissmark_worker_alive", "Whether the judging thread runs", float(health.worker_alive))
+        doing, for_s = self._live.pulse.read()
+        busy = GaugeMetricFamily(
+            "hissmark_worker_busy_seconds", "What the judging thread does, since when", labels=["doing"]
+        )
+        busy.add_metric([doing], for_s)
+        yield busy
+        overdue = GaugeMetricFamily(
+            "hissmark_housekeeping_overdue_seconds", "How long a job is overdue", labels=["job"]
+        )
+        for job, by_s in self._live.chores.overdue().items():
+            overdue.add_metric([job], by_s)
+        yield overdue
         yield _gauge("hissmark_queue_messages", "Messages between broker and store", health.queue_messages)
         yield _gauge("hissmark_queue_bytes", "Bytes between broker and store", health.queue_bytes)
         if health.last_commit_us:

@@ -6,6 +6,7 @@ from fastapi import APIRouter, Response
 from typing_extensions import TypedDict
 
 from hissmark.publish.live import LiveState
+from hissmark.publish.pulse import STORING
 from hissmark.publish.times import age_text
 from hissmark.web.answers import answer
 from hissmark.web.context import Context, WebContext
@@ -13,6 +14,10 @@ from hissmark.web.problems import DOCUMENTED, problem
 
 COMMIT_LIMIT_S = 30.0
 """Messages that wait for a commit longer than this mean that storing has stalled."""
+ROUND_LIMIT_S = 60.0
+"""A round takes less than a second as a rule, and some seconds when a large plant takes over a register."""
+HUNG_S = 300.0
+"""Only a restart helps then. Not where the store does not answer: it would not at the start either."""
 
 router = APIRouter(tags=["health"], responses=DOCUMENTED)
 
@@ -35,7 +40,7 @@ class Verdict(TypedDict):
 @router.get("/health/live", response_model=Verdict)
 def alive(context: Context) -> Response:
     """Whether the process does its work at all; restart it if not."""
-    return _verdict([_worker(context)])
+    return _verdict([_worker(context, HUNG_S)])
 
 
 @router.get("/health/ready", response_model=Verdict)
@@ -43,9 +48,10 @@ def ready(context: Context) -> Response:
     """Whether the service does its work now: thread alive, connected, commits on time.
 
     The age of its data is told too, but old data alone answers 200 with the status "degraded": before the
-    first sample, and while a plant is silent, people need the page most.
+    first sample, and while a plant is silent, people need the page most. So is housekeeping that is overdue.
     """
-    return _verdict([_worker(context), _connected(context), _commit(context)], _data(context))
+    needed = [_worker(context, ROUND_LIMIT_S), _connected(context), _commit(context)]
+    return _verdict(needed, _data(context), _housekeeping(context))
 
 
 @router.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
@@ -62,9 +68,22 @@ def _verdict(needed: list[Check], *told: Check) -> Response:
     return answer({"status": "ok" if all(c["ok"] for c in told) else "degraded", "checks": checks})
 
 
-def _worker(context: WebContext) -> Check:
-    ok = context.live.health.worker_alive
-    return _check("worker", ok, "The judging thread runs." if ok else "The judging thread does not run.")
+def _worker(context: WebContext, limit_s: float) -> Check:
+    """Alive, and not hung: a thread that waits for a lock for ever is alive too."""
+    if not context.live.health.worker_alive:
+        return _check("worker", False, "The judging thread does not run.")
+    doing, for_s = context.live.pulse.read()
+    if for_s <= limit_s:
+        return _check("worker", True, "The judging thread runs.")
+    said = f"The judging thread has been {doing} for {age_text(for_s)} and does not come back."
+    return _check("worker", doing == STORING and limit_s == HUNG_S, said)
+
+
+def _housekeeping(context: WebContext) -> Check:
+    late = sorted(job for job, by_s in context.live.chores.overdue().items() if by_s)
+    if not late:
+        return _check("housekeeping", True, "Housekeeping is done in time.")
+    return _check("housekeeping", False, f"Housekeeping is overdue: {', '.join(late)}.")
 
 
 def _connected(context: WebContext) -> Check:

@@ -1,0 +1,51 @@
+"""What the service depends on and does not rule: room on disks, the ends of certificates."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import structlog
+
+from hissmark.publish.metrics import Metrics
+from hissmark.site.certificate_dates import CertificateError, ends, of_site
+from hissmark.site.files import file_of
+from hissmark.site.load import Site
+from hissmark.store.archive.place import Folder
+from hissmark.store.open import resolve_url
+
+log = structlog.get_logger("hissmark.daemon")
+
+
+def folders_of(site: Site) -> dict[str, Path]:
+    """What for -> a local folder that the site writes to."""
+    store = site.settings.store
+    address = resolve_url(site.store_url, site.folder)
+    found = {"database": Path(str(address.database)).parent} if address.drivername == "sqlite" else {}
+    if isinstance(site.archive, Folder):
+        found["archive"] = site.archive.root
+    if store.backup_folder is not None:
+        found["backups"] = file_of(site.folder, store.backup_folder)
+    return found
+
+
+class Surroundings:
+    """Called now and then."""
+
+    def __init__(self, site: Site, metrics: Metrics) -> None:
+        self._site, self._metrics = site, metrics
+        self._folders = folders_of(site)
+
+    def look(self) -> None:
+        for what, folder in self._folders.items():
+            self._metrics.disk_free.labels(what).set(shutil.disk_usage(_nearest(folder)).free)
+        for whose, file in of_site(self._site).items():
+            try:
+                self._metrics.certificate_ends.labels(whose).set(ends(file).timestamp())
+            except CertificateError as error:
+                log.warning("a certificate cannot be read", whose=whose, reason=str(error))
+
+
+def _nearest(folder: Path) -> Path:
+    """The folder, or what will hold it once it is made."""
+    return next(path for path in (folder, *folder.parents) if path.exists())
