@@ -274,6 +274,6 @@ def test_image_runs_without_rights_and_is_watched() -> None:
     image = (DOCKER / "Dockerfile").read_text("utf-8").split("FROM ")[-1]
     assert re.search(r"^USER 10001:10001$", image, re.M)
     assert "HEALTHCHECK" in image
-    assert "/health/live" in image
+    assert "alive.py" in image
     assert re.search(r"^STOPSIGNAL SIGTERM$", image, re.M)
     assert not re.search(r"\b(apt-get|curl|wget)\b", image)
