@@ -11,7 +11,8 @@ from hissmark.decode.columns import Batch
 from hissmark.engine.change import Change, ChangeKind, Level, settings_change
 from hissmark.engine.copies import one_group
 from hissmark.engine.rerun import Rerun
-from hissmark.engine.trials import Setting, Trials, Variant
+from hissmark.engine.trials import Trials
+from hissmark.engine.variants import Setting, Variant
 from support.lived import HOUR_S, Day, Live, lived
 from support.rig import START_US, US, take
 

@@ -12,18 +12,13 @@ from hissmark.engine.change import Change, ChangeRefusedError
 from hissmark.engine.changes import Changes
 from hissmark.engine.intake import NEVER
 from hissmark.engine.layout import Layout
+from hissmark.engine.pace import Pace
 from hissmark.engine.step import Stepper
 from hissmark.engine.stored import StoredTicks
-from hissmark.engine.stretch import Stretch
 from hissmark.engine.stretch_learning import Standing
 
 Recorded = tuple[int, Action]
 """After which tick of its group an action was applied, and what it was."""
-
-WORTHWHILE = 4
-"""A stretch of fewer ticks costs more than the ticks themselves."""
-LONGEST_PAUSE = 64
-"""Ticks after a stretch that came to nothing before the next is tried, at most."""
 
 
 class Rerun:
@@ -41,9 +36,8 @@ class Rerun:
                 self.changes.take(change, self.ticks.intake.tick_us)
         here = {channel.subject for channel in layout.channels}
         self.actions = [row for row in actions if row[1].valve in here]
-        self.stretch = Stretch(layout)
+        self.pace = Pace(layout)
         self.standing: Standing | None = None
-        self._pause, self._next_pause = 0, 1
         self.judged = 0
         """How many ticks were judged, and of them one by one."""
         self.singly = 0
@@ -73,27 +67,22 @@ class Rerun:
 
     def _stretched(self, at_us: int, before_us: int) -> bool:
         """Whether some ticks could be taken at once."""
-        if self._pause:
-            self._pause -= 1
+        if self.pace.waits() or self.standing is None:
             return False
-        count = self._calm_ticks(at_us, before_us)
-        if count < WORTHWHILE or self.standing is None or not self.stretch.possible:
+        count = self.calm_ticks(at_us, before_us)
+        stretch = self.pace.stretch_for(count)
+        if stretch is None:
             return False
-        plan = self.stretch.plan(self.ticks, at_us, count)
-        tried = self.stretch.attempt(self.stepper, plan, self.standing)
-        taken = tried.taken
-        self.stretch.keep([(self.stepper, tried)], self.ticks, plan, taken)
-        self.judged += taken
-        if taken:
-            self.standing = Standing.of(tried.seen, taken - 1)
-        if taken == plan.many:
-            self._next_pause = 1
-        else:
-            self._pause = self._next_pause
-            self._next_pause = min(2 * self._next_pause, LONGEST_PAUSE)
-        return taken > 0
+        plan = stretch.plan(self.ticks, at_us, count)
+        tried = stretch.attempt(self.stepper, plan, self.standing)
+        stretch.keep([(self.stepper, tried)], self.ticks, plan, tried.taken)
+        self.judged += tried.taken
+        if tried.taken:
+            self.standing = Standing.of(tried.seen, tried.taken - 1)
+        self.pace.result(tried.taken == plan.many)
+        return tried.taken > 0
 
-    def _calm_ticks(self, at_us: int, before_us: int) -> int:
+    def calm_ticks(self, at_us: int, before_us: int) -> int:
         """How many ticks from `at_us` on nothing recorded falls into."""
         step, last_us = self.ticks.step_us, before_us
         for change, _ in self.changes.waiting:

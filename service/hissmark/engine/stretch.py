@@ -34,7 +34,6 @@ I64 = npt.NDArray[np.int64]
 Ints = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
 
-MOST_TICKS = 960
 NOT_COMPARED = frozenset({"windows", "process", "acoustics", "strangers", "baseline", "step.said"})
 """Parts that every copy has its own of, or that only learning changes."""
 MOVING = {
@@ -62,9 +61,9 @@ class Attempt(NamedTuple):
 
 
 class Stretch:
-    """Copies of one group to judge many ticks in; one object serves all stretches of a replay."""
+    """Copies of one group to judge up to `most` ticks in; one object serves all stretches of a replay."""
 
-    def __init__(self, layout: Layout, most: int = MOST_TICKS) -> None:
+    def __init__(self, layout: Layout, most: int) -> None:
         self.layout, self.most = layout, most
         self.copies = Stepper(copied(layout, most))
         self._intake = Intake(self.copies.layout)

@@ -14,7 +14,8 @@ from hissmark.engine.change import Change
 from hissmark.engine.copies import one_group
 from hissmark.engine.layout import Layout
 from hissmark.engine.rerun import Recorded, Rerun
-from hissmark.engine.trials import Trials, Variant
+from hissmark.engine.trials import Trials
+from hissmark.engine.variants import Variant
 from hissmark.store.reader import Reader
 from hissmark.store.recall import judged_once
 from hissmark.tune.request import Request

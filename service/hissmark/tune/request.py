@@ -10,8 +10,8 @@ from typing import Any
 
 from hissmark.engine.change import ChangeRefusedError, Level
 from hissmark.engine.layout import Layout
-from hissmark.engine.trials import Setting, Variant
 from hissmark.engine.tuned import NAMES, check_value
+from hissmark.engine.variants import Setting, Variant
 from hissmark.publish.times import parse_rfc3339, rfc3339
 
 DAY_US = 86_400_000_000

@@ -10,7 +10,7 @@ from typing import Any
 
 from hissmark.alarms.journal import AlarmKind
 from hissmark.engine.layout import Layout
-from hissmark.engine.trials import Setting
+from hissmark.engine.variants import Setting
 from hissmark.publish.times import rfc3339, rfc3339_or_none
 from hissmark.repairs.truth import Span
 from hissmark.store.reader import Reader
