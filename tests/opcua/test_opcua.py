@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Coroutine, Iterator
-from contextlib import asynccontextmanager, contextmanager
+from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,19 +17,16 @@ import pytest
 pytest.importorskip("asyncua")
 from asyncua import Client, ua
 from asyncua.crypto import security_policies as sp
-from asyncua.crypto.cert_gen import setup_self_signed_certificate
-from cryptography.x509.oid import ExtendedKeyUsageOID
 
-from hissmark.access.book import Book
 from hissmark.access.roles import Role
-from hissmark.opcua.server import POLICIES, OpcUaServer, Options
+from hissmark.opcua.server import Options
 from support.broker import Broker, free_port
 from support.invented import PASSING, QUIET, START_US, Invented, invented
+from support.opcua_served import APP, client_files, served
 from support.people import NAMES, PASSWORD, People
 from support.service import Service, write_site
 
 GROUP = "Steam header B"
-APP = "urn:hissmark:test-client"
 START = datetime.fromtimestamp(START_US / 1e6, UTC)
 ACKNOWLEDGE, REFRESH, CONDITION_TYPE = ua.NodeId(9111), ua.NodeId(3875), ua.NodeId(2782)
 FIELDS = ("ActiveState/Id", "AckedState/Id", "Retain")
@@ -48,20 +45,6 @@ def people(tmp_path: Path) -> Iterator[People]:
     found = People(tmp_path).everybody()
     yield found
     found.close()
-
-
-@contextmanager
-def served(plant: Invented, book: Book | None = None, *, unencrypted: bool = True) -> Iterator[Options]:
-    options = Options(
-        "North works", "127.0.0.1", free_port(), plant.folder / "opcua", tuple(POLICIES), unencrypted
-    )
-    server = OpcUaServer(options, plant.live, plant.reader, book, plant.act, plant.write_note)
-    server.start()
-    assert server.alive, server._failure
-    try:
-        yield options
-    finally:
-        server.stop()
 
 
 def run(work: Coroutine[Any, Any, None]) -> None:
@@ -323,15 +306,6 @@ def test_without_the_right_password_nobody_comes_in(
 # --- encryption ---
 
 
-async def own_files(folder: Path) -> tuple[Path, Path]:
-    folder.mkdir(exist_ok=True)
-    cert, key = folder / "cert.der", folder / "key.pem"
-    await setup_self_signed_certificate(
-        key, cert, APP, "localhost", [ExtendedKeyUsageOID.CLIENT_AUTH], {"commonName": "test client"}
-    )
-    return cert, key
-
-
 @pytest.mark.parametrize(
     "policy",
     [
@@ -346,7 +320,7 @@ def test_encrypted_for_clients_whose_certificate_is_trusted(
     """A stranger is refused and its certificate kept; moved to `trusted/` it gets in without a restart."""
 
     async def client() -> Client:
-        cert, key = await own_files(tmp_path / "client")
+        cert, key = await client_files(tmp_path / "client")
         made = Client(options.address, timeout=10)
         made.application_uri = APP
         made.set_user(NAMES[Role.VIEWER])

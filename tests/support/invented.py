@@ -338,6 +338,7 @@ class Invented:
         ago_min: float = 12,
         rise_db: float = 14.2,
         reason: str = "highest steady rise",
+        origin: str = "",
     ) -> Alarm:
         """An alarm goes active, into journal and pages."""
         at_us = self.clock.now_us() - round(ago_min * MINUTE_US)
@@ -345,14 +346,18 @@ class Invented:
         made = Alarm(
             valve, group, alarm, AlarmState.UNACKNOWLEDGED, True, priority, at_us, at_us, rise_db, 8.3, reason
         )
-        return self._put_alarm(made, AlarmEvent.RAISED, at_us)
+        return self.put_alarm(made, AlarmEvent.RAISED, at_us, origin=origin)
+
+    def find_later(self, valve: str) -> Alarm:
+        """An alarm that is only found when data came after its time."""
+        return self.raise_alarm(valve, origin="back-fill")
 
     def clear_alarm(self, valve: str, alarm: AlarmKind = AlarmKind.PASSING) -> None:
         now_us = self.clock.now_us()
         held = self.standing[valve, alarm]
         acknowledged = held.state is AlarmState.ACKNOWLEDGED
         state = AlarmState.NORMAL if acknowledged else AlarmState.RTN_UNACKNOWLEDGED
-        self._put_alarm(
+        self.put_alarm(
             replace(held, state=state, active=False, changed_us=now_us), AlarmEvent.CLEARED, now_us
         )
 
@@ -375,7 +380,7 @@ class Invented:
         done = replace(
             held, state=state, changed_us=now_us, operator=request.operator, comment=request.comment
         )
-        self._put_alarm(done, AlarmEvent.ACKNOWLEDGED, now_us, number)
+        self.put_alarm(done, AlarmEvent.ACKNOWLEDGED, now_us, number)
         with self.writer.transaction() as tx:
             tx.action_applied(number, now_us, "applied")
         return ActionOutcome(True, f"{request.valve} is acknowledged.", number, now_us)
@@ -395,15 +400,18 @@ class Invented:
             held, state=way[0], changed_us=now_us, operator=request.operator, comment=request.comment,
             shelved_until_us=request.until_us, shelved_once=request.kind is ActionKind.SHELVE_ONCE,
         )  # fmt: skip
-        self._put_alarm(done, way[1], now_us, number)
+        self.put_alarm(done, way[1], now_us, number)
         with self.writer.transaction() as tx:
             tx.action_applied(number, now_us, "applied")
         return ActionOutcome(True, f"{request.valve}: {way[1]}.", number, now_us)
 
-    def _put_alarm(self, alarm: Alarm, event: AlarmEvent, at_us: int, action_id: int = 0) -> Alarm:
+    def put_alarm(
+        self, alarm: Alarm, event: AlarmEvent, at_us: int, action_id: int = 0, *, origin: str = ""
+    ) -> Alarm:
+        """An alarm as it is now, and the line of the journal that says so."""
         entry = JournalEntry(
             at_us, alarm.valve, alarm.group, alarm.alarm, event, alarm.state, alarm.priority, alarm.rise_db,
-            alarm.margin_db, alarm.reason, alarm.operator, alarm.comment, action_id,
+            alarm.margin_db, alarm.reason, alarm.operator, alarm.comment, action_id, origin,
         )  # fmt: skip
         with self.writer.transaction() as tx:
             rows = tx.journal([entry])
