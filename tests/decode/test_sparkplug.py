@@ -14,12 +14,13 @@ from hissmark.decode.columns import Decoded
 from hissmark.decode.decoder import Decoder
 from hissmark.decode.message import Message
 from hissmark.decode.source import MqttSource
-from hissmark.decode.sparkplug_nodes import ASK_AGAIN_US, REORDER_US
+from hissmark.decode.sparkplug_nodes import ASK_AGAIN_US
 from hissmark.decode.sparkplug_payload import Payload, number_of, parse_topic
 
 NOW_US = 1_772_323_200_000_000
 MS = NOW_US // 1000
 INT8, INT16, INT32, INT64, UINT8, UINT64, FLOAT, DOUBLE, BOOLEAN, STRING = 1, 2, 3, 4, 5, 8, 9, 10, 11, 12
+REORDER_US = 5_000_000
 LEVEL, NODE = "north/gw1/ae1/level", ("north", "gw1")
 
 

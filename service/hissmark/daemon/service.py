@@ -160,7 +160,9 @@ class Daemon:
 
     @property
     def _limits(self) -> Limits:
-        return Limits(max_ahead_s=self.site.core.signal.max_ahead_s)
+        mqtt = self.site.settings.mqtt
+        reorder_s = 5.0 if mqtt is None else mqtt.sparkplug_reorder_s
+        return Limits(max_ahead_s=self.site.core.signal.max_ahead_s, reorder_s=reorder_s)
 
     def _decoder(self) -> Decoder:
         names, host_id = self.layout.series_index(), self.site.mqtt.sparkplug_host or ""

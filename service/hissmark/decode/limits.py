@@ -24,6 +24,8 @@ class Limits:
         max_ahead_s: a time further ahead of the clock than this is stored, flagged AHEAD and not judged.
         max_unknown: unknown names listed per call; more are only counted.
         max_topics: topics whose route is remembered.
+        reorder_s: how long a Sparkplug message that is missing is waited for before its node is asked for its
+            birth.
     """
 
     max_payload_bytes: int = 1 << 20
@@ -31,3 +33,4 @@ class Limits:
     max_ahead_s: float = 3600.0
     max_unknown: int = 1_000
     max_topics: int = 100_000
+    reorder_s: float = 5.0

@@ -41,7 +41,7 @@ class SparkplugReader:
     def __init__(self, limits: Limits, host_id: str) -> None:
         self._limits = limits
         self._host_id = host_id
-        self.nodes = Nodes()
+        self.nodes = Nodes(round(limits.reorder_s * 1e6))
 
     def read(self, messages: Sequence[Message], at: Sequence[int], names: Names, turned: Turned) -> Raw:
         """Decode the messages numbered `at`; what cannot be used goes to `turned`."""

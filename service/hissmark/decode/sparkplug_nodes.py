@@ -9,8 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 SEQ_LIMIT = 256
-REORDER_US = 5_000_000
-"""How long a missing message is waited for before the node is asked for its birth."""
 ASK_AGAIN_US = 30_000_000
 """A node that does not answer is asked again after this long."""
 
@@ -51,9 +49,14 @@ class Node:
 
 
 class Nodes:
-    """All edge nodes heard on one connection."""
+    """All edge nodes heard on one connection.
 
-    def __init__(self, max_nodes: int = 10_000) -> None:
+    Args:
+        reorder_us: how long a missing message is waited for before the node is asked for its birth.
+    """
+
+    def __init__(self, reorder_us: int, max_nodes: int = 10_000) -> None:
+        self._reorder_us = reorder_us
         self._nodes: dict[NodeKey, Node] = {}
         self._wanted: set[NodeKey] = set()
         self._max_nodes = max_nodes
@@ -119,7 +122,7 @@ class Nodes:
             if ahead > SEQ_LIMIT // 2:  # one of before, once more
                 return
             for k in range(ahead):
-                node.missing[(node.next_seq + k) % SEQ_LIMIT] = received_us + REORDER_US
+                node.missing[(node.next_seq + k) % SEQ_LIMIT] = received_us + self._reorder_us
         node.next_seq = (seq + 1) % SEQ_LIMIT
 
     def want_birth(self, key: NodeKey) -> None:

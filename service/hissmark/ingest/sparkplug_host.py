@@ -65,6 +65,7 @@ class SparkplugHost:
         """Say that we are offline, and leave."""
         self._stopping.set()
         if self._client.is_connected():
+            self._since_ms = self._now_us() // 1000  # a clean end carries its own time (4.3)
             told = self._tell_state(online=False)
             if told.rc == mqtt.MQTT_ERR_SUCCESS:
                 told.wait_for_publish(GOODBYE_S)

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from hissmark.decode.sparkplug_payload import NAMESPACE, Payload, parse_payload
+from hissmark.decode.sparkplug_payload import GOOD, NAMESPACE, Payload, parse_payload
 from hissmark.publish.shapes import ChannelReading, LiveReading
 
 INT32, INT64, DOUBLE, BOOLEAN, STRING = 3, 4, 10, 11, 12
@@ -90,9 +90,8 @@ def _put(metric: Any, value: float | str | None, *, fresh: bool) -> None:
         metric.string_value = value
     else:
         metric.double_value = value
-    if not fresh:
-        metric.properties.keys.append("Quality")
-        metric.properties.values.add(type=INT32, int_value=STALE)
+    metric.properties.keys.append("Quality")  # always: whoever remembers properties must hear it end
+    metric.properties.values.add(type=INT32, int_value=GOOD if fresh else STALE)
 
 
 def asks_for_rebirth(payload: bytes) -> bool:

@@ -57,6 +57,7 @@ class MqttTable(Table):
     cert_file: Text | None = None
     key_file: Text | None = None
     sparkplug_host: Text | None = None
+    sparkplug_reorder_s: Annotated[float, Field(ge=0.1, le=3600)] = 5.0
     source: Annotated[tuple[SourceSettings, ...], Field(strict=False)] = ()
 
 
