@@ -43,7 +43,7 @@ PAGES = {
     "/register": "section[aria-labelledby=rows-title] tbody tr",
     "/baselines": "tbody tr",
     "/repairs": "tbody tr",
-    "/tuning": "[name=values]",
+    "/tuning": "[name=values1]",
     "/repairs/1": ".skyline",
 }
 

@@ -129,7 +129,7 @@ _ADVICE = {
     "rise_limit_db": "Most hang on the limit of the rise: try rise_limit_db.",
     "odds_limit": "They soon went again, as a leak does not: try odds_limit, the evidence that is asked for.",
     "contested_delay_s": "Most are contested: try contested_delay_s, how long that must last.",
-    "": "They are well over the limit and last: look at the valve before you change a setting.",
+    "": "Well over the limit and lasting: look at the valve before you change a setting.",
 }
 
 

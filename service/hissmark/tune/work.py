@@ -171,7 +171,8 @@ def _sentence(began: int | None, learned_s: float, same: int, of: int) -> str:
     )
     if not of:
         return f"{start} No alarm happened, and with the settings in force none comes out."
-    return f"{start} With the settings in force the replay gives {same} of {of} alarms as they happened."
+    alarms = "the 1 alarm as it" if of == same == 1 else f"{same} of {of} alarms as they"
+    return f"{start} With the settings in force the replay gives {alarms} happened."
 
 
 def _episodes(outcome: Outcome, variant: int, request: Request) -> list[Episode]:

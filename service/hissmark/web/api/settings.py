@@ -121,7 +121,10 @@ def tuned(
     if found is None:
         raise not_found("valve", valve, "GET /api/v1/valves lists them.")
     at_us = time_us(at, "at")
-    rows = [dataclasses.asdict(row) for row in v.in_force(layout, context.reader, found, at_us)]
+    rows = [
+        {**dataclasses.asdict(row), "unit": unit_of(row.setting).strip()}
+        for row in v.in_force(layout, context.reader, found, at_us)
+    ]
     return answer({"valve": valve, "at": rfc3339_or_none(at_us), "settings": rows})
 
 

@@ -23,7 +23,8 @@ export function alarmCard(alarm) {
       h("p", { class: "state" }, `${alarm.priority} priority · ${STATE_WORDS[alarm.state] ?? alarm.state}`,
         alarm.operator && ` by ${alarm.operator}`, alarm.comment && `: “${alarm.comment}”`, " · ",
         h("a", { href: pathOf.group(alarm.group) }, alarm.group),
-        alarm.alarm !== "sensor-fault" && [" · ", h("a", { href: pathOf.valve(alarm.valve) }, "History")])),
+        alarm.alarm !== "sensor-fault" && [" · ", h("a", { href: pathOf.valve(alarm.valve) }, "History"), " · ",
+          h("a", { href: `${pathOf.valve(alarm.valve)}?open=settings&at=${alarm.raised_at}`, title: "Settings in force when it was raised" }, "Settings then")])),
     h("div", { class: "does" }, isPast() ? "" : deeds(alarm)));
   return card;
 }

@@ -5,6 +5,7 @@ import { drawCharts, loadCharting } from "./chart.js";
 import { ask, decibels, download, h, number, pathOf } from "./dom.js";
 import { findValve, live, sortedAlarms } from "./live.js";
 import { moveTo, pastMoment, iso } from "./past.js";
+import { SettingsThen } from "./settings-then.js";
 import { smallSkyline } from "./skyline.js";
 import { csv } from "./table.js";
 import { ageText, exact, formatAs, serviceNow, timeElement } from "./time.js";
@@ -30,6 +31,7 @@ export function valvePage(page, tag, query, go) {
 class ValveView {
   constructor(page, tag, query, go) {
     Object.assign(this, { page, tag, go, history: null, remove: () => {}, asked: 0, why: new Why() });
+    this.settings = new SettingsThen(tag, query.get("open") === "settings");
     const last = query.get("last");
     const from = Date.parse(query.get("from")) / 1000;
     const to = Date.parse(query.get("to")) / 1000;
@@ -211,7 +213,8 @@ class ValveView {
       alarms.some((a) => a.active) ? "" : h("p", { class: "sentence" }, reading.explanation.sentence),
       this.why.node,
       h("h3", {}, "In numbers"),
-      h("dl", {}, facts(c).map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])));
+      h("dl", {}, facts(c).map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])), this.settings.node);
+    this.settings.at(pastMoment());
     this.why.of(this.tag, reading.at);
   }
 
