@@ -3,6 +3,9 @@
 Of every period that has samples: their number `n`, `mean`, `l10`, `l50`, `l90` (the value exceeded for 10,
 50, 90 % of the samples, ISO 1996-1, linear between neighbours), `min` and `max`. The mean of levels is that
 of their energy, 10 lg(mean of 10^(L/10)), that of anything else the plain one; `how` says which.
+
+`min` and `max` are samples, to the bit. What is computed is rounded: levels to 1/1024 dB, other values to 24
+significant bits. Digits beyond that say nothing and were most of the size of a file.
 """
 
 from __future__ import annotations
@@ -17,6 +20,8 @@ from hissmark.store.rows import Columns, series_order
 
 F64 = npt.NDArray[np.float64]
 MINUTE_US, HOUR_US = 60_000_000, 3_600_000_000
+LEVEL_STEPS = 1024
+"""Steps of computed levels in a dB."""
 PLAIN_MEAN = "process"
 """Series of this kind have plain means; the others are levels."""
 NUMBERS = ("mean", "l10", "l50", "l90", "min", "max")
@@ -68,7 +73,8 @@ def rolled_up(samples: Columns, period_us: int, levels: Set[int]) -> Rollup:
     value = _ascending(value, first, n)
     energy = np.isin(series[first], list(levels))
     mean = np.where(energy, _energy_mean(value, first, n), np.add.reduceat(value, first) / n)
-    l10, l50, l90 = (_exceeded(value, first, n, percent) for percent in (10.0, 50.0, 90.0))
+    mean = _rounded(mean, energy)
+    l10, l50, l90 = (_rounded(_exceeded(value, first, n, p), energy) for p in (10.0, 50.0, 90.0))
     low, high = value[first], value[first + n - 1]
     return Rollup(bucket[first] * period_us, series[first], n, mean, l10, l50, l90, low, high, energy)
 
@@ -91,6 +97,11 @@ def _energy_mean(value: F64, first: npt.NDArray[np.intp], n: npt.NDArray[np.int6
     top = value[first + n - 1]
     power = np.power(10.0, (value - np.repeat(top, n)) / 10.0)
     found: F64 = top + 10.0 * np.log10(np.add.reduceat(power, first) / n)
+    return found
+
+
+def _rounded(value: F64, energy: npt.NDArray[np.bool_]) -> F64:
+    found: F64 = np.where(energy, np.round(value * LEVEL_STEPS) / LEVEL_STEPS, value.astype(np.float32))
     return found
 
 

@@ -11,6 +11,7 @@ import pyarrow as pa  # type: ignore[import-untyped]
 import pyarrow.compute as pc  # type: ignore[import-untyped]
 import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
+from hissmark.store.archive import sample_files
 from hissmark.store.archive.rollup import NUMBERS, Rollup
 from hissmark.store.archive.sample_files import TIME
 
@@ -48,15 +49,17 @@ def write(path: Path, rollup: Rollup, names: Mapping[int, str]) -> None:
     order = sorted(np.unique(rollup.series_id).tolist(), key=lambda i: names[i].encode())
     rank = np.empty(max(order) + 1, np.int64)
     rank[order] = np.arange(len(order))
-    table = as_table(rollup.take(np.lexsort((rollup.start_us, rank[rollup.series_id]))), names)
+    ordered = rollup.take(np.lexsort((rollup.start_us, rank[rollup.series_id])))
+    repeating = [name for name in ("min", "max") if sample_files.repeats(getattr(ordered, name))]
+    split = [name for name in NUMBERS if name not in repeating]
     pq.write_table(
-        table,
+        as_table(ordered, names),
         path,
         row_group_size=_ROW_GROUP_ROWS,
         compression="zstd",
         version="2.6",
-        use_dictionary=["name", "how", "n"],
-        column_encoding={"time": "DELTA_BINARY_PACKED", **dict.fromkeys(NUMBERS, "BYTE_STREAM_SPLIT")},
+        use_dictionary=["name", "how", "n", *repeating],
+        column_encoding={"time": "DELTA_BINARY_PACKED", **dict.fromkeys(split, "BYTE_STREAM_SPLIT")},
         write_page_checksum=True,
         sorting_columns=[pq.SortingColumn(1), pq.SortingColumn(0)],
     )

@@ -65,18 +65,23 @@ def write(path: Path, columns: Columns, names: Mapping[int, str]) -> None:
             writer.write_table(table.slice(begin, end - begin))
 
 
+def repeats(value: npt.NDArray[np.float64]) -> bool:
+    """Whether the same values come again and again, as levels with few digits do."""
+    some = value[:: max(1, len(value) // _SAMPLED)]
+    return len(np.unique(some)) < _FEW_VALUES * len(some)
+
+
 def _options(value: npt.NDArray[np.float64]) -> dict[str, Any]:
     """Encodings that suit the data: levels with few digits repeat, others differ in their last bytes only."""
-    some = value[:: max(1, len(value) // _SAMPLED)]
-    repeats = len(np.unique(some)) < _FEW_VALUES * len(some)
+    repeating = repeats(value)
     encodings = {"time": "DELTA_BINARY_PACKED"}
-    if not repeats:
+    if not repeating:
         encodings["value"] = "BYTE_STREAM_SPLIT"
     return {
         "compression": "zstd",
         "compression_level": 3,
         "version": "2.6",
-        "use_dictionary": ["name", "flags", *(["value"] if repeats else [])],
+        "use_dictionary": ["name", "flags", *(["value"] if repeating else [])],
         "column_encoding": encodings,
         "write_page_checksum": True,
         "sorting_columns": [pq.SortingColumn(1), pq.SortingColumn(0)],
