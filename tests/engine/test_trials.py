@@ -117,6 +117,15 @@ def test_the_settings_in_force_give_what_happened() -> None:
     assert found[1] != happened
 
 
+def test_settings_of_other_groups_and_their_valves_change_nothing_here() -> None:
+    live = lived(Day(15, leak=(4.0, 6.0, 9.0), hours=8))
+    other = (
+        Setting(Level.VALVE, "XV-77", {"odds_limit": 30.0}), Setting(Level.GROUP, "b", {"odds_limit": 30.0}),
+    )  # fmt: skip
+    found, _ = together(live, [(), other], 1)
+    assert found[0] == found[1] != []
+
+
 def test_limits_alone_need_few_lanes() -> None:
     """What variants hear is shared: nine settings, but one state as long as they learn alike."""
     live = lived(Day(14, leak=(5.0, 9.0, 12.0)))

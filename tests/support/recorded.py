@@ -11,12 +11,21 @@ import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 
+from hissmark.alarms.journal import JournalEntry
+from hissmark.daemon.recovery import feed
+from hissmark.daemon.takeover import Takeover
 from hissmark.decode.columns import Batch
+from hissmark.decode.decoder import Decoder
 from hissmark.engine.change import Change
+from hissmark.engine.readings import Tick
+from hissmark.engine.register import Register
 from hissmark.site.load import load_site
+from hissmark.site.register_file import write_register
+from hissmark.site.register_text import register_text
 from hissmark.store import Writer, open_store
 from hissmark.store.actions import pending
 from hissmark.store.changes import record_change
+from hissmark.store.reader import Reader
 from hissmark.store.records import ChangeRow
 from hissmark.store.ticked import blocks_of
 from support.rig import Rig
@@ -73,6 +82,32 @@ class RecordedRig(Rig):
             self.engine.change(known)
             with self.writer.transaction() as tx:
                 tx.action_applied(row.id, known.effective_us, "applied")
+
+    def go_on_under(self, register: Register, folder: Path) -> None:
+        """Another register comes into force, as the worker takes it over between two rounds."""
+        takeover = Takeover(folder, self.settings, self.store, lambda known: "{}")
+        takeover.at_start(self.layout.register, 0)
+        write_register(folder, register_text(register))
+        takeover.at_start(register, 0)
+        version = takeover.waiting()
+        assert version is not None
+        series = self.layout.series_index()
+        taken = takeover.prepare(version, self.engine, Decoder((), series))
+        assert taken is not None
+        with self.writer.transaction() as tx:
+            tx.engine_state(taken.engine.snapshot())
+            ids = taken.record(tx)
+        self.writer.adopt(ids)
+        self.engine, self.layout = taken.engine, taken.engine.layout
+        self.channels = self.layout.channels
+        start_us = self.engine.resume_from_us
+        if start_us is not None:
+            reader = Reader(self.store, None)
+            feed(self.engine, reader, start_us, lambda found: self._judged(found.ticks, found.entries))
+
+    def _judged(self, ticks: list[Tick], entries: list[JournalEntry]) -> None:
+        self.ticks += ticks
+        self.journal += entries
 
     def save(self) -> None:
         with self.writer.transaction() as tx:

@@ -10,7 +10,7 @@ from hissmark.alarms.journal import Action, JournalEntry
 from hissmark.decode.columns import Batch
 from hissmark.engine.change import Change, ChangeRefusedError
 from hissmark.engine.changes import Changes
-from hissmark.engine.intake import NEVER
+from hissmark.engine.intake import NEVER, Intake
 from hissmark.engine.layout import Layout
 from hissmark.engine.pace import Pace
 from hissmark.engine.step import Stepper
@@ -22,7 +22,7 @@ Recorded = tuple[int, Action]
 
 
 class Rerun:
-    """A group of the site from its first stored sample on (or from the state that `stepper` is given)."""
+    """A group of the site from its first stored sample on, or from a state."""
 
     def __init__(self, layout: Layout, changes: Sequence[Change], actions: Sequence[Recorded]) -> None:
         """`layout`: of one group. `changes`, `actions`: on record, in order; those of other groups are passed
@@ -30,10 +30,7 @@ class Rerun:
         self.layout = layout
         self.stepper = Stepper(layout)
         self.ticks = StoredTicks(layout)
-        self.changes = Changes(self.stepper)
-        for change in changes:
-            with suppress(ChangeRefusedError):  # of a group, valve or sensor that is not here
-                self.changes.take(change, self.ticks.intake.tick_us)
+        self._await(changes)
         here = {channel.subject for channel in layout.channels}
         self.actions = [row for row in actions if row[1].valve in here]
         self.pace = Pace(layout)
@@ -41,6 +38,17 @@ class Rerun:
         self.judged = 0
         """How many ticks were judged, and of them one by one."""
         self.singly = 0
+
+    def go_on_from(self, stepper: Stepper, intake: Intake, changes: Sequence[Change]) -> None:
+        """Begin with a state instead; `changes`: those that it does not contain."""
+        self.stepper, self.ticks.intake = stepper, intake
+        self._await(changes)
+
+    def _await(self, changes: Sequence[Change]) -> None:
+        self.changes = Changes(self.stepper)
+        for change in changes:
+            with suppress(ChangeRefusedError):  # of a group, valve or sensor that is not here
+                self.changes.take(change, self.ticks.intake.tick_us)
 
     def offer(self, batch: Batch) -> None:
         """Take samples, see `StoredTicks.offer`."""

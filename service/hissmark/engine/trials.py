@@ -31,11 +31,12 @@ class Trials:
     """Variants of the settings from where `rerun` has come on. `rerun` is used up.
 
     Attributes:
+        rerun: what is on record and still to come.
         judged: how many ticks were judged, and `singly` of them one by one.
     """
 
     def __init__(self, rerun: Rerun, variants: Sequence[Variant]) -> None:
-        self._rerun, self.layout, self.ticks = rerun, rerun.layout, rerun.ticks
+        self.rerun, self.layout, self.ticks = rerun, rerun.layout, rerun.ticks
         self.singly = self.judged = 0
         self._decisions = Decisions(self.layout, rerun.stepper, variants)
         self._lanes = Lanes(self.layout, rerun.stepper, len(variants), rerun.standing)
@@ -45,6 +46,26 @@ class Trials:
     def most_lanes(self) -> int:
         """In how many ways the variants heard at most."""
         return self._lanes.most
+
+    def begin_from(self, states: Sequence[Stepper], heard_as: Sequence[int]) -> None:
+        """Go on with a state for each variant; those of the same number in `heard_as` have heard alike."""
+        for v, state in enumerate(states):
+            self._decisions.begin_from(v, state)
+        self._lanes.part(np.array(heard_as)[:, None])
+        used, first = np.unique(self._lanes.of, return_index=True)
+        for lane, v in zip(used.tolist(), first.tolist(), strict=True):
+            self._lanes.put(lane, states[v])
+
+    def each(self) -> Iterator[Stepper]:
+        """The state of every variant, one after the other: under the settings in force, not its own."""
+        for v, lane in enumerate(self._lanes.of.tolist()):
+            single = self._lanes.single(lane)
+            self._decisions.hand_on(v, single)
+            yield single
+
+    def heard_as(self) -> list[int]:
+        """A number for each variant, the same for those that have heard alike."""
+        return [int(lane) for lane in self._lanes.of]
 
     def offer(self, batch: Batch) -> None:
         """Take samples, see `StoredTicks.offer`."""
@@ -80,7 +101,7 @@ class Trials:
     def _act(self) -> Iterator[Told]:
         """Operators' actions whose time has come."""
         tick_us = int(self.ticks.intake.tick_us[0])
-        actions = self._rerun.actions
+        actions = self.rerun.actions
         while actions and max(tick_us, 0) >= actions[0][0]:
             yield from self._decisions.act(actions.pop(0)[1], tick_us if tick_us > NEVER else 0)
 
@@ -88,11 +109,11 @@ class Trials:
 
     def _bring(self, at_us: int) -> None:
         """Recorded changes whose time has come."""
-        waiting = self._rerun.changes.waiting
+        waiting = self.rerun.changes.waiting
         due = [row for row in waiting if at_us > row[0].effective_us]
         if not due:
             return
-        self._rerun.changes.waiting = [row for row in waiting if at_us <= row[0].effective_us]
+        self.rerun.changes.waiting = [row for row in waiting if at_us <= row[0].effective_us]
         for lane in self._lanes.used.tolist():
             single = self._lanes.single(lane)
             changes = Changes(single)
@@ -117,10 +138,10 @@ class Trials:
 
     def _stretched(self, at_us: int, before_us: int) -> bool:
         """Whether some ticks could be taken at once, for all variants together."""
-        pace = self._rerun.pace
+        pace = self.rerun.pace
         if pace.waits():
             return False
-        count = self._rerun.calm_ticks(at_us, before_us)
+        count = self.rerun.calm_ticks(at_us, before_us)
         stretch = pace.stretch_for(count)
         used = self._lanes.used.tolist()
         stood = [found for lane in used if (found := self._lanes.standing(lane)) is not None]

@@ -55,8 +55,21 @@ class Decisions:
         self._channels = len(layout.channels)
         self._in_force = {level: array.copy() for level, array in before.tuned.overrides.items()}
         self.stepper = Stepper(copied(layout, len(variants)))
-        self._spread(before)
+        for v in range(len(variants)):
+            self.begin_from(v, before)
         self.retune()
+
+    def begin_from(self, variant: int, before: Stepper) -> None:
+        """The variant goes on from what has been decided in a stepper of one group."""
+        mine = slice(variant * self._channels, (variant + 1) * self._channels)
+        self.stepper.passing[mine] = before.passing
+        for name in AlarmBank.STATE:
+            getattr(self.stepper.alarms, name)[:, mine] = getattr(before.alarms, name)
+        for name in before.trends.STATE:
+            getattr(self.stepper.trends, name)[mine] = getattr(before.trends, name)
+        for (kind, channel), entry in before.alarms.last.items():
+            named = replace(entry, group=f"{entry.group}{SEPARATOR}{variant}")
+            self.stepper.alarms.last[kind, mine.start + channel] = named
 
     def retune(self) -> None:
         """Every variant's settings: those in force, and its own on top."""
@@ -64,12 +77,22 @@ class Decisions:
         for level, array in tuned.overrides.items():
             array[...] = np.concatenate([self._in_force[level]] * len(self.variants))
         for v, variant in enumerate(self.variants):
-            for setting in variant:
+            for setting in filter(self._is_here, variant):
                 row = v if setting.level is not Level.VALVE else v * self._channels + index[setting.subject]
                 for name, value in setting.values.items():
                     tuned.overrides[setting.level][row, NAMES.index(name)] = value
         tuned.resolve()
         self.stepper.retune()
+
+    def _is_here(self, setting: Setting) -> bool:
+        """Whether it is of the site, of this group or of one of its valves."""
+        match setting.level:
+            case Level.VALVE:
+                return setting.subject in self._rows_by_subject()
+            case Level.GROUP:
+                return setting.subject == self.layout.group_names[0]
+            case _:
+                return True
 
     def take(self, change: Change) -> None:
         """A recorded change of settings has come into force; see `retune`."""
@@ -143,23 +166,23 @@ class Decisions:
         for name in target.trends.STATE:
             getattr(target.trends, name)[...] = getattr(self.stepper.trends, name)[mine]
 
+    def hand_on(self, variant: int, target: Stepper) -> None:
+        """The same for whoever goes on with it: also the last entry of each alarm, and what is in force."""
+        self.hand_over(variant, target)
+        first = variant * self._channels
+        target.alarms.last = {
+            (kind, channel - first): self._named(entry)[1]
+            for (kind, channel), entry in self.stepper.alarms.last.items()
+            if first <= channel < first + self._channels
+        }
+        for level, array in self._in_force.items():
+            target.tuned.overrides[level][...] = array
+        target.tuned.resolve()
+        target.retune()
+
     def _named(self, entry: JournalEntry) -> Told:
         group, _, variant = entry.group.rpartition(SEPARATOR)
         return int(variant), replace(entry, group=group)
 
     def _rows_by_subject(self) -> dict[str, int]:
         return {name: i for i, c in enumerate(self.layout.channels) for name in (c.name, c.subject)}
-
-    def _spread(self, before: Stepper) -> None:
-        """Every variant begins with what has been decided so far."""
-        mine, copies = self.stepper, len(self.variants)
-        mine.passing[...] = np.tile(before.passing, copies)
-        for name in AlarmBank.STATE:
-            getattr(mine.alarms, name)[...] = np.tile(getattr(before.alarms, name), copies)
-        for name in before.trends.STATE:
-            array = getattr(before.trends, name)
-            getattr(mine.trends, name)[...] = np.tile(array, (copies, *(1,) * (array.ndim - 1)))
-        for (kind, channel), entry in before.alarms.last.items():
-            for v in range(copies):
-                named = replace(entry, group=f"{entry.group}{SEPARATOR}{v}")
-                mine.alarms.last[kind, v * self._channels + channel] = named

@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
-
-import numpy as np
+from dataclasses import dataclass
 
 from hissmark.alarms.journal import JournalEntry
 from hissmark.daemon.recovery import action_of
 from hissmark.decode.columns import Batch
 from hissmark.engine.change import Change
-from hissmark.engine.copies import one_group
-from hissmark.engine.layout import Layout
-from hissmark.engine.rerun import Recorded, Rerun
-from hissmark.engine.trials import Trials
-from hissmark.engine.variants import Variant
+from hissmark.engine.rerun import Recorded
 from hissmark.store.reader import Reader
-from hissmark.store.recall import judged_once
+from hissmark.tune.course import Course, joined
 from hissmark.tune.request import Request
+from hissmark.tune.stages import Lineage
 
 SLICE_ROWS = 500_000
 """Samples offered before ticks are judged: bounds memory, and is long enough for long stretches."""
@@ -48,61 +43,30 @@ class Outcome:
     began_us: int | None = None
 
 
-@dataclass
-class _Course:
-    """One group on its way: learning before the period, then under every variant."""
-
-    rerun: Rerun
-    variants: Sequence[Variant]
-    trials: Trials | None = None
-    before: list[JournalEntry] = field(default_factory=list)
-
-    def offer(self, batch: Batch) -> None:
-        (self.trials or self.rerun).offer(batch)
-
-    def learn(self, before_us: int) -> None:
-        self.before += self.rerun.advance(before_us)
-
-    def begin(self) -> None:
-        self.trials = Trials(self.rerun, self.variants)
-
-    @property
-    def counts(self) -> tuple[int, int]:
-        """Ticks judged, and of them one by one."""
-        judged, singly = self.rerun.judged, self.rerun.singly
-        if self.trials is not None:
-            judged, singly = judged + self.trials.judged, singly + self.trials.singly
-        return judged, singly
-
-
-def replay(
-    layout: Layout, reader: Reader, groups: Sequence[str], request: Request, progress: Progress
-) -> Outcome:
-    """Replay the groups: learn from the time before the period, then run every variant through it.
+def replay(reader: Reader, lineages: Sequence[Lineage], request: Request, progress: Progress) -> Outcome:
+    """Replay groups: learn from the time before the period, then run every variant through it.
 
     Raises StoppedError if `progress` says so.
     """
     changes, actions = _recorded(reader)
     variants = request.variants()
-    courses = [_Course(Rerun(one_group(layout, group), changes, actions), variants) for group in groups]
-    outcome = Outcome([], [[] for _ in variants])
     begin_us = request.from_us - request.before_us
-    for batch in _slices(reader, layout, groups, begin_us, request.from_us):
-        _offer(courses, layout, batch, outcome)
+    courses = [Course(lineage, begin_us, changes, actions, variants) for lineage in lineages]
+    outcome = Outcome([], [[] for _ in variants])
+    for batch, names in _slices(reader, courses, begin_us, request.from_us):
+        _offer(courses, names, batch, outcome)
         _go_on(progress, int(batch.time_us[-1]))
         for course in courses:
-            course.learn(min(int(batch.time_us[-1]), request.from_us))
+            outcome.before += course.learn(min(int(batch.time_us[-1]), request.from_us))
     for course in courses:
-        course.learn(request.from_us)
-        course.begin()
-    for batch in _slices(reader, layout, groups, request.from_us, request.to_us):
-        _offer(courses, layout, batch, outcome)
+        outcome.before += course.learn(request.from_us)
+        course.begin_trials()
+    for batch, names in _slices(reader, courses, request.from_us, request.to_us):
+        _offer(courses, names, batch, outcome)
         _run(courses, outcome, int(batch.time_us[-1]))
         _go_on(progress, int(batch.time_us[-1]))
     _run(courses, outcome, request.to_us)
-    outcome.before = [entry for course in courses for entry in course.before]
-    counted = [course.counts for course in courses]
-    outcome.ticks, outcome.singly = sum(c[0] for c in counted), sum(c[1] for c in counted)
+    outcome.ticks, outcome.singly = (sum(c.counts[i] for c in courses) for i in (0, 1))
     return outcome
 
 
@@ -111,48 +75,34 @@ def _go_on(progress: Progress, at_us: int) -> None:
         raise StoppedError
 
 
-def _run(courses: list[_Course], outcome: Outcome, upto_us: int) -> None:
+def _run(courses: list[Course], outcome: Outcome, upto_us: int) -> None:
     for course in courses:
-        if course.trials is not None:
-            for variant, entry in course.trials.advance(upto_us):
-                outcome.entries[variant].append(entry)
+        for variant, entry in course.run(upto_us):
+            outcome.entries[variant].append(entry)
 
 
-def _offer(courses: list[_Course], layout: Layout, batch: Batch, outcome: Outcome) -> None:
+def _offer(courses: list[Course], names: Sequence[str], batch: Batch, outcome: Outcome) -> None:
     """Deal the samples out to the groups that hear them."""
     outcome.samples += len(batch)
     if outcome.began_us is None and len(batch):
         outcome.began_us = int(batch.time_us[0])
     for course in courses:
-        own = course.rerun.layout
-        index = {name: i for i, name in enumerate(own.names)}
-        table = np.array([index.get(name, -1) for name in layout.names], np.int32)
-        series = table[batch.series]
-        mine = series >= 0
-        course.offer(Batch(series[mine], batch.time_us[mine], batch.value[mine], batch.flags[mine]))
+        course.offer(batch, names)
 
 
 def _slices(
-    reader: Reader, layout: Layout, groups: Sequence[str], from_us: int, to_us: int
-) -> Iterator[Batch]:
-    """The groups' samples that were judged, by time, in large pieces."""
-    numbers = [layout.group_names.index(group) for group in groups]
-    wanted = np.unique(layout.input_series[np.isin(layout.input_group, numbers)])
-    names = [layout.names[i] for i in wanted.tolist()]
+    reader: Reader, courses: Sequence[Course], from_us: int, to_us: int
+) -> Iterator[tuple[Batch, list[str]]]:
+    """The groups' samples by time in large pieces, and the names that their series stand for."""
+    names = list(dict.fromkeys(name for course in courses for name in course.names))
     waiting: list[Batch] = []
     for batch in reader.raw(names, from_us, to_us):
-        known = Batch(wanted[batch.series].astype(np.int32), batch.time_us, batch.value, batch.flags)
-        waiting.append(judged_once(known, layout))
+        waiting.append(batch)
         if sum(map(len, waiting)) >= SLICE_ROWS:
-            yield _joined(waiting)
+            yield joined(waiting), names
             waiting = []
     if sum(map(len, waiting)):
-        yield _joined(waiting)
-
-
-def _joined(parts: list[Batch]) -> Batch:
-    columns = ("series", "time_us", "value", "flags")
-    return Batch(*(np.concatenate([getattr(p, name) for p in parts]) for name in columns))
+        yield joined(waiting), names
 
 
 def _recorded(reader: Reader) -> tuple[list[Change], list[Recorded]]:

@@ -9,14 +9,21 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from pathlib import Path
 from typing import Any
 
+import sqlalchemy as sa
+
 from hissmark.engine.layout import Layout
 from hissmark.repairs.truth import known
+from hissmark.site.candidate import register_of
 from hissmark.site.load import Site, load_site
-from hissmark.store.open import open_for_reading
+from hissmark.store import registers
+from hissmark.store.errors import in_words
+from hissmark.store.open import open_for_reading, place_of
 from hissmark.store.reader import Reader
 from hissmark.store.repairs import RepairBook
+from hissmark.store.whereabouts import InForce
 from hissmark.tune.period import Outcome, replay
 from hissmark.tune.request import Request, read_request
+from hissmark.tune.stages import Lineage, lineage_of
 from hissmark.tune.work import Sight, work
 
 Report = Callable[[float], None]
@@ -34,20 +41,31 @@ def carry_out(
     engine = open_for_reading(site.store_url, site.folder)
     reader = Reader(engine, site.archive)
     try:
-        sight = Sight(layout, reader, known(RepairBook(engine, engine), request.from_us, request.to_us))
+        lineages = _lineages(layout, engine, request.groups(layout))
+        spans = known(RepairBook(engine, engine), request.from_us, request.to_us)
+        sight = Sight(layout, reader, spans, lineages)
 
         def replayed(wanted: Request) -> Outcome:
-            return _replayed(site, layout, reader, wanted, report, workers)
+            return _replayed(site, lineages, reader, wanted, report, workers)
 
         return work(sight, request, replayed)
     finally:
         reader.close()
 
 
+def _lineages(layout: Layout, engine: sa.Engine, groups: Sequence[str]) -> dict[str, Lineage]:
+    """Each group's registers over time."""
+    with in_words(place_of(engine.url)), engine.begin() as connection:
+        rows = registers.all_in_force(connection)
+    versions = [InForce(register_of(v.text), v.applied_after_us, v.applied_us or 0) for v in rows]
+    return {group: lineage_of(layout, group, versions) for group in groups}
+
+
 def _replayed(
-    site: Site, layout: Layout, reader: Reader, request: Request, report: Report, workers: int | None
-) -> Outcome:
-    groups = request.groups(layout)
+    site: Site, lineages: Mapping[str, Lineage], reader: Reader, request: Request, report: Report,
+    workers: int | None,
+) -> Outcome:  # fmt: skip
+    groups = list(lineages)
     count = workers or max(1, min(os.cpu_count() or 1, len(groups) // WORTH_A_PROCESS))
     begin_us, span_us = (
         request.from_us - request.before_us,
@@ -59,7 +77,7 @@ def _replayed(
         return True
 
     if count == 1:
-        return replay(layout, reader, groups, request, reached)
+        return replay(reader, list(lineages.values()), request, reached)
     return _by_several(site.folder, groups, request, report, count)
 
 
@@ -82,9 +100,11 @@ def _share(folder: Path, groups: list[str], request: Request) -> Outcome:
     """Body of a process."""
     site = load_site(folder)
     layout = Layout.of(site.register, site.core)
-    reader = Reader(open_for_reading(site.store_url, site.folder), site.archive)
+    engine = open_for_reading(site.store_url, site.folder)
+    reader = Reader(engine, site.archive)
     try:
-        return replay(layout, reader, groups, request, lambda at_us: True)
+        lineages = _lineages(layout, engine, groups)
+        return replay(reader, list(lineages.values()), request, lambda at_us: True)
     finally:
         reader.close()
 
@@ -93,7 +113,7 @@ def _joined(parts: list[Outcome], groups: list[str]) -> Outcome:
     order = {name: i for i, name in enumerate(groups)}
 
     def together(lists: list[list[Any]]) -> list[Any]:
-        return sorted((e for found in lists for e in found), key=lambda e: (e.at_us, order[e.group]))
+        return sorted((e for found in lists for e in found), key=lambda e: (e.at_us, order.get(e.group, -1)))
 
     variants = range(len(parts[0].entries))
     began = [part.began_us for part in parts if part.began_us is not None]

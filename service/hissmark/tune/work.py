@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,6 +21,7 @@ from hissmark.tune.period import Outcome
 from hissmark.tune.request import DAY_US, Axis, Kind, Request, setting_shape, spaced
 from hissmark.tune.saying import suggestion_says
 from hissmark.tune.shapes import episode_shape, pairs_shape, score_shape
+from hissmark.tune.stages import Lineage
 from hissmark.tune.suggest import Point, choose, closest
 from hissmark.tune.truth import score
 from hissmark.tune.versions import tuned_at
@@ -43,6 +44,7 @@ class Sight:
     layout: Layout
     reader: Reader
     known: Sequence[Span]
+    lineages: Mapping[str, Lineage]
 
 
 def work(sight: Sight, request: Request, replay: Replay) -> dict[str, Any]:
@@ -55,13 +57,14 @@ def work(sight: Sight, request: Request, replay: Replay) -> dict[str, Any]:
         present = in_force(sight, request, groups)
         request = dataclasses.replace(request, present=tuple(present.items()))
     outcome = replay(request)
-    alarms = happened(sight.reader, groups, request.from_us, request.to_us)
+    names = [name for group in groups for name in sight.lineages[group].names]
+    alarms = happened(sight.reader, names, request.from_us, request.to_us)
     runs = [_episodes(outcome, v, request) for v in range(len(outcome.entries))]
     result = {
         "request": request.shape(),
         "groups": groups,
         "valves": _valves(sight.layout, groups),
-        "basis": _basis(outcome, request, compare(alarms, runs[0])),
+        "basis": _basis(outcome, request, compare(alarms, runs[0]), _notes(sight, groups, request)),
         "samples": outcome.samples,
         "ticks": outcome.ticks,
         "ticks_singly": outcome.singly,
@@ -146,7 +149,18 @@ def _valves(layout: Layout, groups: list[str]) -> int:
     return sum(c.group in groups and c.valve is not None for c in layout.channels)
 
 
-def _basis(outcome: Outcome, request: Request, again: Sequence[Any]) -> dict[str, Any]:
+def _notes(sight: Sight, groups: list[str], request: Request) -> list[str]:
+    """Where a change of the register keeps a group from being replayed from the beginning."""
+    lineages = [sight.lineages[group] for group in groups]
+    return [
+        f"{rfc3339(lineage.begins_us)}: {lineage.note}"
+        for lineage in lineages
+        if lineage.note and lineage.begins_us is not None
+        and lineage.begins_us > request.from_us - request.before_us
+    ]  # fmt: skip
+
+
+def _basis(outcome: Outcome, request: Request, again: Sequence[Any], notes: list[str]) -> dict[str, Any]:
     """What the replay rests on, and how well it reproduces what happened under the settings in force."""
     same = sum(p.difference is Difference.SAME for p in again)
     began = outcome.began_us
@@ -157,7 +171,7 @@ def _basis(outcome: Outcome, request: Request, again: Sequence[Any]) -> dict[str
         "learned_days": round(learned_s / 86_400, 2),
         "reproduced": same,
         "of": len(again),
-        "sentence": _sentence(began, learned_s, same, len(again)),
+        "sentence": " ".join([_sentence(began, learned_s, same, len(again)), *(f"{n}." for n in notes)]),
     }
 
 
