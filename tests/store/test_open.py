@@ -19,6 +19,7 @@ from hissmark.store.errors import StoreError
 from hissmark.store.open import VERSION_TABLE, head_revision, place_of
 from hissmark.store.reader import Reader
 from hissmark.store.schema import metadata
+from support.postgres import Postgres
 
 SQLITE = "sqlite:///data/hissmark.db"
 
@@ -266,3 +267,15 @@ def _make_read_only(folder: Path) -> None:
     for path in folder.iterdir():
         path.chmod(0o444)
     folder.chmod(0o555)
+
+
+@pytest.mark.postgres
+def test_a_database_without_an_encoding_is_read_as_text(postgres: Postgres, tmp_path: Path) -> None:
+    """A server that was set up with no locale makes such databases (SQL_ASCII)."""
+    postgres.execute("CREATE DATABASE plain ENCODING 'SQL_ASCII' TEMPLATE template0")
+    try:
+        with open_store(postgres.url("plain"), tmp_path).connect() as connection:
+            assert connection.execute(sa.text("SELECT 'Rücklauf'")).scalar() == "Rücklauf"
+            connection.engine.dispose()
+    finally:
+        postgres.drop_database("plain")

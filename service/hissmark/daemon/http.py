@@ -11,6 +11,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from hissmark.daemon.certificate import Certificate, CertificateFiles
+from hissmark.daemon.connections import Bounds, bounded
 
 log = structlog.get_logger("hissmark.daemon")
 
@@ -23,13 +24,15 @@ class WebServer:
     """Serves the application until stopped. The port is taken at once, so that trouble shows at the start."""
 
     def __init__(
-        self, app: FastAPI, host: str, port: int, certificate: CertificateFiles | None = None
-    ) -> None:
+        self, app: FastAPI, host: str, port: int, certificate: CertificateFiles | None = None,
+        bounds: Bounds | None = None,
+    ) -> None:  # fmt: skip
         self._socket = _bound(host, port)
         self.host, self.port = host, int(self._socket.getsockname()[1])
         config = uvicorn.Config(
             app, log_config=None, access_log=False, lifespan="on", timeout_graceful_shutdown=2,
             timeout_keep_alive=10, limit_concurrency=500, server_header=False,
+            http=bounded(bounds or Bounds()), ws="none",
             proxy_headers=False,  # whose word is believed is decided by the gate (web/callers.py)
             ssl_certfile=certificate.cert if certificate else None,
             ssl_keyfile=certificate.key if certificate else None,

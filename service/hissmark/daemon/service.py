@@ -13,6 +13,7 @@ from hissmark.daemon.acting import Acting
 from hissmark.daemon.alarm_metrics import AlarmCollector
 from hissmark.daemon.backup_job import BackupJob
 from hissmark.daemon.clock import Clock, WallClock
+from hissmark.daemon.connections import Bounds
 from hissmark.daemon.desks import Desks
 from hissmark.daemon.filling import BackfillJob
 from hissmark.daemon.housekeeping import DAY_S, Housekeeping
@@ -151,7 +152,8 @@ class Daemon:
             tell=self.questions.ask, registers=self._takeover.book, baselines=self._baselines,
         )  # fmt: skip
         port = http.port if port is None else port
-        return WebServer(create_app(context), http.host, port, certificate)
+        bounds = Bounds(from_one=0) if http.trusted_proxy else Bounds()
+        return WebServer(create_app(context), http.host, port, certificate, bounds)
 
     @property
     def engine(self) -> Engine:

@@ -227,7 +227,8 @@ def _postgres(address: sa.URL, *, reading: bool) -> sa.Engine:
     return sa.create_engine(
         address,
         pool_pre_ping=True,
-        connect_args={"connect_timeout": 10, "application_name": "hissmark"},
+        # A server that was made without an encoding (SQL_ASCII) would give bytes for text.
+        connect_args={"connect_timeout": 10, "application_name": "hissmark", "client_encoding": "utf8"},
         execution_options={"postgresql_readonly": True} if reading else {},
     )
 

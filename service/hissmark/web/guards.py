@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Awaitable, Callable
 from typing import Any
@@ -14,6 +15,8 @@ from hissmark.web.problems import problem
 
 MAX_BODY_BYTES = 64 * 1024
 TABLE_BYTES = 8 * 1024 * 1024
+BODY_S = 30.0
+"""How long a body may take. Eight megabytes over a radio link of 3 Mbit/s take 21 s."""
 TABLES = ("/api/v1/register/look", "/api/v1/register/put-in-force")
 """Where whole registers arrive: ten thousand channels with long notes."""
 
@@ -69,7 +72,13 @@ class Guards:
 
     async def _with_body(self, scope: Scope, receive: Receive, send: Send, headers: Headers) -> None:
         most = TABLE_BYTES if scope["path"] in TABLES else MAX_BODY_BYTES
-        body = None if _announced(headers) > most else await _read(receive, most)
+        try:
+            async with asyncio.timeout(BODY_S):
+                body = None if _announced(headers) > most else await _read(receive, most)
+        except TimeoutError:
+            refusal = problem(408, f"The body was not there within {BODY_S:g} s.")
+            await refusal(scope, receive, send)
+            return
         if body is None:
             refusal = problem(413, f"The body may have at most {most} bytes.")
             await refusal(scope, receive, send)
