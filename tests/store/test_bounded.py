@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from hissmark.access.audit import Author
 from hissmark.decode.columns import Reject, RejectReason, UnknownName
 from hissmark.store import Limits
+from hissmark.store.archive import holds
 from hissmark.store.records import Reading, VerdictChange
 
 T0 = 1_700_000_000_000_000
@@ -103,6 +105,25 @@ def test_verdict_changes_are_bounded(store):
             tx.verdict_changes([change("XV-1", i)])
     rows = store.reader().verdict_changes()
     assert [row.change.at_us for row in rows] == [T0 + i for i in range(30, 40)]
+
+
+def test_verdict_changes_that_are_held_stay(store):
+    """Of the valve and time of a hold, until it is released."""
+    writer, mia = store.writer(limits=Limits(verdict_changes=10)), Author("mia", "command line")
+    with store.engine().begin() as connection:
+        held = holds.place(connection, "XV-1", T0 + 3, T0 + 6, "dispute", mia, T0)
+
+    def left(begin, end):
+        for i in range(begin, end):
+            with writer.transaction() as tx:
+                tx.verdict_changes([change("XV-1", i), change("XV-2", i)])
+        return [(row.change.valve, row.change.at_us - T0) for row in store.reader().verdict_changes()]
+
+    newest = [(valve, i) for i in range(15, 20) for valve in ("XV-1", "XV-2")]
+    assert left(0, 20) == [("XV-1", 3), ("XV-1", 4), ("XV-1", 5), *newest]
+    with store.engine().begin() as connection:
+        assert holds.release(connection, held, mia, T0)
+    assert left(20, 21) == [*newest[2:], ("XV-1", 20), ("XV-2", 20)]
 
 
 def test_unknown_levels_are_null(store):

@@ -265,7 +265,7 @@ class Invented:
         self._looking = open_for_reading(STORE_URL, self.folder)
         self.desk = desk_of(
             lambda: self.register, CoreSettings(), RepairSettings(), writing=self._actions,
-            reading=self._looking, readings=self.live.readings, now_us=self.clock.now_us,
+            reading=self._looking, archive=None, readings=self.live.readings, now_us=self.clock.now_us,
         )  # fmt: skip
         self.worth = WorthDesk(
             Appraiser(self.layout, self.reader, self._readings_at), self._actions, self.clock.now_us

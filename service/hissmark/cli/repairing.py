@@ -55,6 +55,7 @@ def desk(folder: Path, *, writing: bool = False) -> Iterator[tuple[Opened, Desk]
             register, settings = site.site.register, site.site.settings
             yield site, desk_of(
                 lambda: register, site.site.core, settings.repair, writing=engine, reading=reading,
+                archive=site.site.archive,
                 readings=lambda: [msgspec.json.decode(r.payload) for r in site.reader.readings()],
                 now_us=lambda: site.now_us,
             )  # fmt: skip

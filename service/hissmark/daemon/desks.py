@@ -47,7 +47,7 @@ class Desks:
         self.letters = LetterBox(writing, reading)
         self.repairs = desk_of(
             lambda: live.layout.register, site.core, site.settings.repair, writing=writing, reading=reading,
-            readings=live.readings, now_us=clock.now_us,
+            archive=site.archive, readings=live.readings, now_us=clock.now_us,
         )  # fmt: skip
         self.repairs.background_at = self._background_at
         self.repairs.receivers = lambda group: told_of_repairs(notifier, group)

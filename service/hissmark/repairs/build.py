@@ -11,6 +11,7 @@ from hissmark.engine.settings import CoreSettings, RepairSettings
 from hissmark.publish.shapes import GroupReading
 from hissmark.repairs.checking import Known
 from hissmark.repairs.desk import Desk
+from hissmark.store.archive.place import Place
 from hissmark.store.reader import Reader
 from hissmark.store.repairs import RepairBook
 
@@ -24,6 +25,7 @@ def desk_of(
     *,
     writing: sa.Engine,
     reading: sa.Engine,
+    archive: Place | None,
     readings: Readings,
     now_us: Callable[[], int],
 ) -> Desk:
@@ -31,7 +33,7 @@ def desk_of(
 
     Args:
         register: the register in force.
-        writing, reading: as `RepairBook` takes them.
+        writing, reading: as `RepairBook` takes them. archive: where sealed samples are.
         readings: the latest reading of every group; they tell how often each sensor is heard.
         now_us: the service's clock.
     """
@@ -39,7 +41,7 @@ def desk_of(
     def known() -> Known:
         return Known(register(), core, repair, lambda channel: _interval_s(readings(), channel))
 
-    return Desk(known, RepairBook(writing, reading), Reader(reading), now_us)
+    return Desk(known, RepairBook(writing, reading), Reader(reading, archive), now_us)
 
 
 def _interval_s(readings: Iterable[GroupReading], channel: str) -> float | None:

@@ -11,13 +11,14 @@ import sqlalchemy as sa
 from hissmark.store.dialects import number, upsert
 from hissmark.store.records import EngineState, Reading, SettingsVersion, VerdictChange, VerdictRow
 from hissmark.store.schema import engine_state, meta, readings, settings_versions, verdict_changes
+from hissmark.store.tables_archive import legal_holds
 
 _FEW_VALVES = 500
 _NUMBERS = ("rise_db", "margin_db", "level_db", "baseline_db")
 
 
 def add_verdict_changes(connection: sa.Connection, changes: list[VerdictChange], limit: int) -> None:
-    """Append; one on record for (valve, time) stays. Drops what is more than `limit` rows old."""
+    """Append; one on record for (valve, time) stays. Drops what is over `limit` rows old, unless held."""
     if not changes:
         return
     values = [dataclasses.asdict(change) for change in changes[-limit:]]
@@ -26,7 +27,18 @@ def add_verdict_changes(connection: sa.Connection, changes: list[VerdictChange],
     statement = upsert(connection, verdict_changes).on_conflict_do_nothing(index_elements=["valve", "at_us"])
     connection.execute(statement, values)
     newest = sa.select(sa.func.max(verdict_changes.c.seq)).scalar_subquery()
-    connection.execute(sa.delete(verdict_changes).where(verdict_changes.c.seq <= newest - limit))
+    connection.execute(sa.delete(verdict_changes).where(verdict_changes.c.seq <= newest - limit, ~_held()))
+
+
+def _held() -> sa.Exists:
+    """Whether a legal hold stands on a change of a verdict."""
+    hold, change = legal_holds.c, verdict_changes.c
+    return sa.exists().where(
+        hold.released_us.is_(None),
+        sa.or_(hold.valve.is_(None), hold.valve == change.valve),
+        hold.from_us <= change.at_us,
+        hold.to_us > change.at_us,
+    )
 
 
 def read_verdict_changes(
