@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
@@ -144,7 +145,12 @@ def _write(out: Path, pieces: Iterator[bytes]) -> None:
     """Whole or not at all: a reader never takes half a file for all of it."""
     out.parent.mkdir(parents=True, exist_ok=True)
     draft = out.with_name(out.name + ".part")
-    with draft.open("wb") as file:
-        for piece in pieces:
-            file.write(piece)
-    draft.replace(out)
+    try:
+        with draft.open("wb") as file:
+            for piece in pieces:
+                file.write(piece)
+            file.flush()
+            os.fsync(file.fileno())
+        draft.replace(out)
+    finally:
+        draft.unlink(missing_ok=True)

@@ -176,4 +176,7 @@ def _json_text(column: pa.Array) -> pa.Array:
     if pa.types.is_string(column.type):
         texts = column.to_pylist()
         return pa.array([json.dumps(t, ensure_ascii=False) for t in texts], _TEXT)
-    return pc.fill_null(column.cast(_TEXT), "null")
+    text = column.cast(_TEXT)
+    if pa.types.is_floating(column.type):  # a reader takes -0 for a whole number, which has no sign then
+        text = pc.if_else(pc.equal(text, "-0"), "-0.0", text)
+    return pc.fill_null(text, "null")

@@ -108,7 +108,7 @@ def samples(context: Context, after: After = 0, limit: Limit = 10_000) -> Respon
     except GoneError as error:
         return problem(410, str(error))
     names = {row.id: row.name for row in context.reader.series()}
-    rows = [row for arrival in found for row in _samples(arrival, names)]
+    rows = [row for arrival in found for row in sample_rows(arrival, names)]
     position = found[-1].seq if found else max(after, 0)
     return _page(position, len(rows) >= limit, rows)
 
@@ -138,7 +138,8 @@ def _page(position: int, more: bool, rows: list[Any]) -> Response:
     return answer({"position": position, "more": more, "rows": rows})
 
 
-def _samples(arrival: Arrival, names: dict[int, str]) -> list[SampleRow]:
+def sample_rows(arrival: Arrival, names: dict[int, str]) -> list[SampleRow]:
+    """New samples of one transaction; `names` by number of series."""
     c = arrival.columns
     columns = (c.time_us.tolist(), c.series_id.tolist(), c.value.tolist(), c.flags.tolist())
     return [
