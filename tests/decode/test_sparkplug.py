@@ -12,6 +12,7 @@ import pytest
 
 from hissmark.decode.columns import Decoded
 from hissmark.decode.decoder import Decoder
+from hissmark.decode.limits import Limits
 from hissmark.decode.message import Message
 from hissmark.decode.source import MqttSource
 from hissmark.decode.sparkplug_nodes import ASK_AGAIN_US
@@ -27,10 +28,11 @@ LEVEL, NODE = "north/gw1/ae1/level", ("north", "gw1")
 class Plant:
     """One edge node with one device, and the decoder that hears it."""
 
-    def __init__(self, names: tuple[str, ...] = (LEVEL, "north/gw1/temp")) -> None:
+    def __init__(self, names: tuple[str, ...] = (LEVEL, "north/gw1/temp"), reorder_s: float = 5.0) -> None:
         known = {name: i for i, name in enumerate(names)}
         source = MqttSource("spBv1.0/north/#", format="sparkplug")
-        self.decoder = Decoder([source], known, None, names, host_id="hissmark-north")
+        limits = Limits(reorder_s=reorder_s)
+        self.decoder = Decoder([source], known, limits, names, host_id="hissmark-north")
         self.now_us = NOW_US
 
     def send(self, kind: str, seq: int | None, *metrics: dict[str, Any], device: str = "") -> Decoded:
@@ -143,6 +145,16 @@ def test_a_message_that_stays_missing_leads_to_a_rebirth() -> None:
     assert found.batch.value.tolist() == [41.0], "what came is used all the same"
     assert plant.asks(REORDER_US - 1) == []
     assert plant.asks(1) == [NODE]
+
+
+def test_how_long_is_waited_is_a_setting() -> None:
+    """The host must let its reorder timeout be set (chapter 5)."""
+    plant = Plant(reorder_s=60.0)
+    plant.born()
+    for seq in (2, 4):
+        plant.send("DDATA", seq, by_alias(40.0), device="ae1")
+    assert plant.asks(59_000_000) == []
+    assert plant.asks(1_000_000) == [NODE]
 
 
 def test_sequence_numbers_wrap_from_255_to_0() -> None:

@@ -16,6 +16,7 @@ from hissmark.ingest.receiver import LONGEST_DELAY_S, STEADY_S, Backoff
 from hissmark.ingest.security import password, tls_context
 from hissmark.ingest.settings import MqttSettings
 from hissmark.ingest.words import SetupError, failure, farewell, refusal
+from hissmark.site.settings import PublishSettings
 
 SOURCES = (MqttSource("a/#"), MqttSource("b/#"), MqttSource("a/#", qos=0))
 
@@ -130,3 +131,13 @@ def test_farewells_in_words() -> None:
     assert "Server shutting down" in farewell(
         ReasonCode(PacketTypes.DISCONNECT, identifier=0x8B), True, settings()
     )
+
+
+@pytest.mark.parametrize("name", ["", "a+b", "a#", "a/b", "a\n"])
+def test_names_that_sparkplug_does_not_allow(name: str) -> None:
+    """Sparkplug 3.0, 4.1: no `+`, `#` or `/` in an id."""
+    source = MqttSource("spBv1.0/#", format="sparkplug")
+    with pytest.raises(ValueError, match="sparkplug_host"):
+        MqttSettings("broker", "us", (source,), sparkplug_host=name)
+    with pytest.raises(ValueError, match="sparkplug"):
+        PublishSettings(sparkplug=f"works/{name}")

@@ -20,16 +20,22 @@ from hissmark.decode.message import Message
 from hissmark.decode.source import MqttSource
 from hissmark.decode.sparkplug_payload import Payload
 from hissmark.ingest.settings import MqttSettings
+from hissmark.outgoing.edge import Edge
 from hissmark.outgoing.messages import senml_name, topic_level
-from hissmark.outgoing.publisher import Options, Publisher
+from hissmark.outgoing.missed import Missed
+from hissmark.outgoing.node import EdgeNode
+from hissmark.outgoing.plain import Plain
+from hissmark.outgoing.primary import PrimaryHost
+from hissmark.outgoing.publisher import Publisher, Voice
 from hissmark.site.load import check_site
 from support.broker import Broker
-from support.invented import PASSING, QUIET, Invented, invented
+from support.invented import PASSING, QUIET, START_US, Invented, invented
 from support.service import Service, until, write_site
 
 pytestmark = pytest.mark.broker
 
 GROUP = "Steam header B"
+NAME = ("works", "hissmark")
 NODE = "spBv1.0/works/{}/hissmark"
 
 
@@ -38,6 +44,7 @@ class Ear:
 
     def __init__(self, broker: Broker, wanted: str) -> None:
         self.heard: list[Message] = []
+        self.qos: dict[str, int] = {}
         self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
         self._client.on_message = self._take
         self._client.connect(broker.host, broker.port)
@@ -45,13 +52,14 @@ class Ear:
         self._client.loop_start()
 
     def _take(self, _client: object, _data: object, m: mqtt.MQTTMessage) -> None:
+        self.qos[m.topic] = m.qos
         self.heard.append(Message(m.topic, bytes(m.payload), time.time_ns() // 1000, m.retain))
 
     def on(self, topic: str) -> list[Message]:
         return [m for m in self.heard if m.topic == topic]
 
-    def publish(self, topic: str, payload: bytes) -> None:
-        self._client.publish(topic, payload, qos=1).wait_for_publish(5)
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
+        self._client.publish(topic, payload, qos=1, retain=retain).wait_for_publish(5)
 
     def close(self) -> None:
         self._client.disconnect()
@@ -67,13 +75,12 @@ def plant(tmp_path: Path) -> Iterator[Invented]:
 
 
 @contextmanager
-def publishing(plant: Invented, broker: Broker, **options: Any) -> Iterator[Publisher]:
-    wanted: dict[str, Any] = {"prefix": "hissmark/north", "valves": True, "senml": True, "sparkplug": None}
-    settings = MqttSettings(broker.host, "hissmark-test", (), port=broker.port)
-    publisher = Publisher(settings, Options(**{**wanted, **options}), plant.live)
+def publishing(plant: Invented, broker: Broker, voice: Voice | None = None) -> Iterator[Voice]:
+    told = voice or Plain("hissmark/north", plant.live, valves=True, senml=True)
+    publisher = Publisher(MqttSettings(broker.host, "hissmark-test", (), port=broker.port), told)
     publisher.start()
     try:
-        yield publisher
+        yield told
     finally:
         publisher.stop()
 
@@ -128,8 +135,9 @@ def test_who_vanishes_is_told_offline_by_the_broker(plant: Invented, broker: Bro
 
 
 def test_it_begins_anew_when_the_broker_is_back(plant: Invented, broker: Broker) -> None:
-    with publishing(plant, broker) as publisher:
-        until(lambda: publisher._told, "the first round")
+    plain = Plain("hissmark/north", plant.live, valves=True, senml=True)
+    with publishing(plant, broker, plain):
+        until(lambda: plain.has_told, "the first round")
         broker.kill()
         broker.start()
         with listening(broker) as ear:
@@ -151,7 +159,7 @@ def test_a_host_understands_birth_and_data_and_may_ask_for_a_rebirth(plant: Inve
 
     got: list[float] = []
     with listening(broker, "spBv1.0/#") as ear:
-        with publishing(plant, broker, sparkplug=("works", "hissmark")):
+        with publishing(plant, broker, EdgeNode(NAME, plant.live)):
             until(lambda: values(ear) == [pytest.approx(-0.3)], "the birth's value")
             plant.tick({GROUP: PASSING}, plant.clock.at_us + 60_000_000)
             until(lambda: values(ear) == [pytest.approx(-0.3), pytest.approx(14.2)], "data by alias")
@@ -166,12 +174,7 @@ def test_a_host_understands_birth_and_data_and_may_ask_for_a_rebirth(plant: Inve
 def test_births_and_data_follow_the_rules_of_the_specification(plant: Invented, broker: Broker) -> None:
     """Birth: seq 0, bdSeq, Rebirth without alias. Data: seq counts on, aliases only. Nothing retained."""
 
-    def read(message: Message) -> Any:
-        made = Payload()
-        made.ParseFromString(message.payload)
-        return made
-
-    with listening(broker, "spBv1.0/#") as ear, publishing(plant, broker, sparkplug=("works", "hissmark")):
+    with listening(broker, "spBv1.0/#") as ear, publishing(plant, broker, EdgeNode(NAME, plant.live)):
         until(lambda: ear.on(NODE.format("NBIRTH")), "the birth")
         for minute in (1, 2):
             plant.tick({GROUP: PASSING}, plant.clock.at_us + minute * 60_000_000)
@@ -219,3 +222,128 @@ def test_hissmark_run_publishes(tmp_path: Path, broker: Broker) -> None:
         until(lambda: ear.heard, "the status")
         assert service.stop() == 0
         until(lambda: json.loads(ear.heard[-1].payload)["online"] is False, "its end")
+
+
+# --- a primary host ---
+
+HOST = "spBv1.0/STATE/historian"
+
+
+def state(ear: Ear, *, online: bool, at_ms: int) -> None:
+    text = json.dumps({"online": online, "timestamp": at_ms})
+    ear.publish(HOST, text.encode(), retain=True)
+
+
+def read(message: Message) -> Any:
+    made = Payload()
+    made.ParseFromString(message.payload)
+    return made
+
+
+def test_nothing_is_told_until_the_primary_host_is_online_and_death_comes_when_it_goes(
+    plant: Invented, broker: Broker, tmp_path: Path
+) -> None:
+    """Chapter 5: wait for STATE online; on offline NDEATH, disconnect, wait anew. Old news do not count."""
+    missed = Missed(plant.reader, tmp_path / "told.json")
+    node = EdgeNode(NAME, plant.live, PrimaryHost("historian"), missed)
+    with listening(broker, "spBv1.0/works/#") as ear, publishing(plant, broker, node):
+        state(ear, online=False, at_ms=500)
+        state(ear, online=True, at_ms=1000)
+        until(lambda: ear.on(NODE.format("NBIRTH")), "the birth")
+        state(ear, online=False, at_ms=999)
+        plant.tick({GROUP: PASSING}, plant.clock.at_us + 60_000_000)
+        until(lambda: ear.on(NODE.format("NDATA")), "data: what is older than the newest is not believed")
+        state(ear, online=False, at_ms=2000)
+        (death,) = until(lambda: ear.on(NODE.format("NDEATH")), "the death")
+        assert [m.long_value for m in read(death).metrics] == [0]
+        born = len(ear.on(NODE.format("NBIRTH")))
+        data = len(ear.on(NODE.format("NDATA")))
+        for minute in range(2, 32):
+            plant.tick({GROUP: PASSING}, plant.clock.at_us + minute * 60_000_000)
+        plant.clock.at_us += 32 * 60_000_000
+        state(ear, online=True, at_ms=3000)
+        until(lambda: len(ear.on(NODE.format("NBIRTH"))) > born, "it is born again")
+        again = read(ear.on(NODE.format("NBIRTH"))[-1])
+        assert next(m.long_value for m in again.metrics if m.name == "bdSeq") >= 1
+        past = until(lambda: ear.on(NODE.format("NDATA"))[data:], "what was missed")
+        check_past(again, [read(m) for m in past])
+
+
+def check_past(birth: Any, past: list[Any]) -> None:
+    """Every tick that was missed, with its own time and marked as historical; the birth has the newest."""
+    rise = next(m.alias for m in birth.metrics if m.name == f"{GROUP}/XV-103/Rise")
+    metrics = [m for payload in past for m in payload.metrics]
+    assert all(m.is_historical and m.HasField("timestamp") for m in metrics)
+    minutes = [(m.timestamp - START_US // 1000) // 60_000 for m in metrics if m.alias == rise]
+    assert set(range(2, 31)) <= set(minutes)
+    assert minutes == sorted(minutes)
+    assert [payload.seq for payload in past] == list(range(1, len(past) + 1))
+
+
+def test_what_a_primary_host_missed_outlives_a_restart(
+    plant: Invented, broker: Broker, tmp_path: Path
+) -> None:
+    """The note of what was told is a file; a service that was killed meanwhile goes on from there."""
+    note = tmp_path / "told.json"
+
+    def node() -> EdgeNode:
+        return EdgeNode(NAME, plant.live, PrimaryHost("historian"), Missed(plant.reader, note))
+
+    with listening(broker, "spBv1.0/works/#") as ear:
+        with publishing(plant, broker, node()):
+            state(ear, online=True, at_ms=1000)
+            until(lambda: ear.on(NODE.format("NBIRTH")), "the birth")
+        for minute in range(1, 12):
+            plant.tick({GROUP: PASSING}, plant.clock.at_us + minute * 60_000_000)
+        with publishing(plant, broker, node()):
+            past = until(lambda: ear.on(NODE.format("NDATA")), "what was missed")
+    times = {m.timestamp for p in past for m in read(p).metrics if m.is_historical}
+    first_ms = START_US // 1000
+    assert {first_ms + k * 60_000 for k in range(1, 11)} <= times
+
+
+def test_an_edge_node_keeps_the_rules_of_a_connection(plant: Invented, broker: Broker) -> None:
+    """Chapters 4 to 6: QoS of births, data and wills; bdSeq and seq; commands heard from the birth on."""
+    births, data, deaths = (NODE.format(kind) for kind in ("NBIRTH", "NDATA", "NDEATH"))
+    with listening(broker, "spBv1.0/works/#") as ear:
+        with publishing(plant, broker, EdgeNode(NAME, plant.live)):
+            until(lambda: ear.on(births), "the birth")
+            command = Payload(timestamp=1)
+            command.metrics.add(name="Node Control/Rebirth", datatype=11, boolean_value=True)
+            ear.publish(NODE.format("NCMD"), command.SerializeToString())
+            until(lambda: len(ear.on(births)) == 2, "the birth that was asked for")
+            first, again = (read(m) for m in ear.on(births)[:2])
+            assert bd_seqs(first) == bd_seqs(again) == [0]
+            assert (first.seq, again.seq) == (0, 0)
+            usurper = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, "hissmark-test-node")
+            usurper.connect(broker.host, broker.port)  # the broker ends ours: its will is told
+            usurper.loop_start()
+            (will,) = until(lambda: ear.on(deaths), "the will")
+            usurper.disconnect()
+            usurper.loop_stop()
+            assert bd_seqs(read(will)) == [0]
+            until(lambda: bd_seqs(read(ear.on(births)[-1])) != [0], "the birth on another connection")
+            plant.tick({GROUP: PASSING}, plant.clock.at_us + 60_000_000)
+            until(lambda: ear.on(data), "data")
+            latest = bd_seqs(read(ear.on(births)[-1]))
+        until(lambda: len(ear.on(deaths)) > 1, "its death when it leaves")
+    assert bd_seqs(read(ear.on(deaths)[-1])) == latest
+    assert not any(read(m).HasField("seq") for m in ear.on(deaths))
+    assert (ear.qos[births], ear.qos[data], ear.qos[deaths]) == (0, 0, 1)
+    assert not any(m.retained for m in ear.heard)
+
+
+def bd_seqs(payload: Any) -> list[int]:
+    return [m.long_value for m in payload.metrics if m.name == "bdSeq"]
+
+
+def test_seq_goes_from_255_to_0(plant: Invented) -> None:
+    """Over 300 messages; a birth begins anew at 0."""
+    ours, (reading,) = Edge(*NAME, bd_seq=0), plant.live.live_readings([GROUP])
+    made = [ours.birth([reading], 1), *(ours.data(reading, k) for k in range(300)), ours.birth([reading], 1)]
+    seqs = []
+    for raw in made:
+        payload = Payload()
+        payload.ParseFromString(raw)
+        seqs.append(payload.seq)
+    assert seqs == [k % 256 for k in range(301)] + [0]

@@ -131,7 +131,7 @@ class Daemon:
         acting = Acting(self._store, self.reader, self.clock.now_us, site.name)
         self._web = self._make_web(acting, port, demo=demo)
         self._opcua = opcua_of(site, self.live, self.reader, self._book, acting)
-        self._outgoing = publishers_of(site, self.live)
+        self._outgoing = publishers_of(site, self.live, self.reader)
 
     def _make_worker(self) -> Worker:
         parts = Parts(

@@ -13,6 +13,8 @@ INT32, INT64, DOUBLE, BOOLEAN, STRING = 3, 4, 10, 11, 12
 STALE = 500
 """Value of the property `Quality` of what is too old (6.4.13)."""
 REBIRTH = "Node Control/Rebirth"
+Row = tuple[str, int, float | str | None]
+"""Full name of a metric, time in milliseconds since 1970 UTC, value."""
 _VALUES = (("Level", "level_db"), ("Baseline", "baseline_db"), ("Rise", "rise_db"))
 
 
@@ -54,6 +56,16 @@ class Edge:
         payload.seq = self._next()
         return bytes(payload.SerializeToString())
 
+    def past(self, rows: Iterable[Row], now_ms: int) -> bytes:
+        """Values of times gone by, by alias, as historical ones; what the birth did not have is left out."""
+        payload = Payload(timestamp=now_ms, seq=self._next())
+        for name, at_ms, value in rows:
+            alias = self._aliases.get(name)
+            if alias is not None:
+                metric = payload.metrics.add(alias=alias, timestamp=at_ms, is_historical=True)
+                _put(metric, value, fresh=True)
+        return bytes(payload.SerializeToString())
+
     def _next(self) -> int:
         seq, self._seq = self._seq, (self._seq + 1) % 256
         return seq
@@ -63,7 +75,7 @@ class Edge:
         for channel in reading["channels"]:
             subject = channel["valve"] or channel["channel"]
             for name, value in _metrics(channel):
-                full = f"{reading['group']}/{subject}/{name}"
+                full = metric_name(reading["group"], subject, name)
                 if born:
                     self._aliases.setdefault(full, len(self._aliases) + 1)
                 alias = self._aliases.get(full)
@@ -74,6 +86,11 @@ class Edge:
                     metric.name, metric.datatype = full, STRING if name == "Verdict" else DOUBLE
                 _put(metric, value, fresh=reading["fresh"])
         return True
+
+
+def metric_name(group: str, subject: str, name: str) -> str:
+    """Name of a metric of a valve or reference point."""
+    return f"{group}/{subject}/{name}"
 
 
 def _metrics(channel: ChannelReading) -> list[tuple[str, float | str | None]]:

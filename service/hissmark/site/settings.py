@@ -138,6 +138,9 @@ class OpcUaSettings(Table):
     unencrypted: bool = False
 
 
+_SPARKPLUG_ID = r"[^+#/\x00-\x1f\x7f]+"
+
+
 class PublishSettings(Table):
     """``[publish]``: verdicts and rises out over MQTT, on the broker of ``[mqtt]``.
 
@@ -147,13 +150,17 @@ class PublishSettings(Table):
         valves: whether to publish one retained JSON object a valve.
         senml: whether to publish levels, baselines and rises as SenML, a pack for each group and tick.
         sparkplug: be a Sparkplug B edge node of this name, GROUP/NODE; none if empty.
+        sparkplug_primary_host: the Sparkplug host application that the data is for. While its STATE is
+            offline nothing is told; when it is back it gets what it missed, marked as historical. Empty:
+            whoever listens.
     """
 
     enabled: bool = False
     prefix: Annotated[str, Field(min_length=1, pattern=r"^[^+#\x00-\x1f]+$")] = "hissmark"
     valves: bool = True
     senml: bool = True
-    sparkplug: Annotated[str, Field(pattern=r"^([^+#/]+/[^+#/]+)?$")] = ""
+    sparkplug: Annotated[str, Field(pattern=rf"^({_SPARKPLUG_ID}/{_SPARKPLUG_ID})?$")] = ""
+    sparkplug_primary_host: Annotated[str, Field(pattern=rf"^({_SPARKPLUG_ID})?$")] = ""
 
 
 class LogSettings(Table):

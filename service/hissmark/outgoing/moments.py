@@ -1,0 +1,10 @@
+"""The clock of the machine, as MQTT formats want it."""
+
+from __future__ import annotations
+
+import time
+
+
+def now_ms() -> int:
+    """Milliseconds since 1970 UTC."""
+    return time.time_ns() // 1_000_000
