@@ -1,6 +1,6 @@
 """A Sparkplug host by another hand: decodes payloads with pysparkplug (Apache-2.0), as a program of its own.
 
-Lines on standard input are `NBirth HEX`, `NData HEX` or `NDeath HEX`; each is answered with its content (JSON).
+Lines on standard input are `NBirth HEX`, `NData HEX` or `NDeath HEX`; each is answered in JSON.
 """
 
 from __future__ import annotations
