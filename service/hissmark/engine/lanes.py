@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hissmark.engine.change import Level
-from hissmark.engine.copies import Slot, copied, sizes_of, slots_of
+from hissmark.engine.copies import Slot, copied, equal, sizes_of, slots_of
 from hissmark.engine.intake import Intake, Portion
 from hissmark.engine.laid import laid_out
 from hissmark.engine.layout import Layout
@@ -88,12 +88,12 @@ class Lanes:
         if not len(free):
             free = self._grow()
         target = int(free[0])
-        for slot in slots_of(self.stepper):
-            _rows(slot, target, self._sizes)[...] = _rows(slot, lane, self._sizes)
+        learned = self._copy(self.stepper, lane, self.stepper, target)
         for array in self.stepper.tuned.overrides.values():
             each = len(array) // self._room
             array[target * each : (target + 1) * each] = array[lane * each : (lane + 1) * each]
-        self.stepper.acoustics.refresh(np.array([target]))
+        if learned:
+            self.stepper.acoustics.refresh(np.array([target]))
         self._heard_as[target] = self._heard_as[lane]
         if lane in self._standing:
             self._standing[target] = self._standing[lane]
@@ -182,10 +182,11 @@ class Lanes:
 
     def single(self, lane: int) -> Stepper:
         """A lane as a stepper of its own; see `put`."""
-        stepper = self._singles.setdefault(lane, Stepper(self.layout))
-        for mine, theirs in zip(slots_of(self.stepper), slots_of(stepper), strict=True):
-            _rows(theirs, 0, self._sizes)[...] = _rows(mine, lane, self._sizes)
-        stepper.acoustics.refresh(np.arange(1))
+        if lane not in self._singles:
+            self._singles[lane] = Stepper(self.layout)
+        stepper = self._singles[lane]
+        if self._copy(self.stepper, lane, stepper, 0):
+            stepper.acoustics.refresh(np.arange(1))
         for level, array in self.stepper.tuned.overrides.items():
             each = len(array) // self._room
             stepper.tuned.overrides[level][...] = array[lane * each : (lane + 1) * each]
@@ -193,11 +194,21 @@ class Lanes:
         stepper.retune()
         return stepper
 
+    def _copy(self, source: Stepper, copy: int, target: Stepper, to: int) -> bool:
+        """Copy one copy's state; whether what was learned of losses differs, so that more has to be worked
+        out."""
+        differs = False
+        for have, want in zip(slots_of(source), slots_of(target), strict=True):
+            mine, theirs = _rows(have, copy, self._sizes), _rows(want, to, self._sizes)
+            if have.holder is source.acoustics:
+                differs |= not equal(mine, theirs)
+            theirs[...] = mine
+        return differs
+
     def put(self, lane: int, stepper: Stepper) -> None:
         """Take a lane's state, but for settings, from a stepper of its own."""
-        for mine, theirs in zip(slots_of(self.stepper), slots_of(stepper), strict=True):
-            _rows(mine, lane, self._sizes)[...] = _rows(theirs, 0, self._sizes)
-        self.stepper.acoustics.refresh(np.array([lane]))
+        if self._copy(stepper, 0, self.stepper, lane):
+            self.stepper.acoustics.refresh(np.array([lane]))
 
     def tune(self, lane: int, overrides: Mapping[Level, Array]) -> None:
         """A lane's settings at their levels; see `retune`."""

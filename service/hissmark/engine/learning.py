@@ -100,7 +100,7 @@ def calm_groups(state: State, groups: Groups, on: Bools) -> Bools:
     return calm
 
 
-def _disturbed(state: State, at_us: int) -> Bools:
+def disturbed(state: State, at_us: int) -> Bools:
     """Groups in which a valve is open or has just been stroked: nothing to learn a background from.
 
     A valve that stays open for a day belongs to the background of its neighbours.
@@ -108,9 +108,9 @@ def _disturbed(state: State, at_us: int) -> Bools:
     since = np.abs(state.open_us)
     open_lately = (since > 0) & (at_us - since < LASTING_US)
     stroked = at_us - state.stroked_us < np.maximum(state.tuned.settle_us, 1)
-    disturbed = np.zeros(len(state.layout.group_names), bool)
-    disturbed[state.layout.group_of[open_lately | (stroked & (since == 0))]] = True
-    return disturbed
+    groups = np.zeros(len(state.layout.group_names), bool)
+    groups[state.layout.group_of[open_lately | (stroked & (since == 0))]] = True
+    return groups
 
 
 def strange_groups(state: State, groups: Groups) -> Bools:
@@ -193,8 +193,13 @@ def fit_to_learn(
     state: State, at_us: int, blocked: npt.NDArray[np.uint8], unsteady: npt.NDArray[np.uint8]
 ) -> Bools:
     """Channels under test conditions and steady, in groups that nothing disturbs."""
-    free = np.isin(blocked, (NONE, Reason.BASELINE_LEARNING)) & (unsteady == NONE)
-    return np.asarray(free & ~_disturbed(state, at_us)[state.layout.group_of], bool)
+    fit = learnable(blocked) & (unsteady == NONE)
+    return np.asarray(fit & ~disturbed(state, at_us)[state.layout.group_of], bool)
+
+
+def learnable(blocked: npt.NDArray[np.uint8]) -> Bools:
+    """Channels under test conditions, or not judged only because they still learn."""
+    return np.asarray(np.isin(blocked, (NONE, Reason.BASELINE_LEARNING)), bool)
 
 
 def take_floors(state: State, at_us: int, floors: Floors) -> None:

@@ -84,16 +84,28 @@ def timing_of(state: State, intake: Intake) -> Timing:
 
 def unsteady_of(state: State, levels: WindowLevels, timing: Timing) -> npt.NDArray[np.uint8]:
     """Why a window is no steady sound: `Reason`, `NONE` where it is; uint8[channels]."""
-    signal = state.settings.signal
-    expected = timing.length_us / np.maximum(timing.interval_us, signal.slot_s * US)
-    few = (levels.slots < FEWEST_SLOTS) | (levels.slots < FEWEST_SHARE * expected) | np.isnan(levels.drift)
-    # Until the usual spread is known any is usual: a cycling steam trap belongs to the background.
-    usual = np.nan_to_num(state.baselines.usual_spread, nan=np.inf)
+    few = too_few(state, levels, timing)
     with np.errstate(invalid="ignore"):
         drifting = np.abs(levels.drift) > state.tuned.drift_limit_db
-        spread = levels.high - levels.low > state.tuned.spread_limit_db + usual
+        spread = levels.high - levels.low > spread_limits(state)
     return np.select(
         [few, drifting, spread],
         [Reason.TOO_FEW_SAMPLES, Reason.LEVEL_DRIFTING, Reason.LEVEL_NOT_STEADY],
         NONE,
     ).astype(np.uint8)
+
+
+def too_few(state: State, levels: WindowLevels, timing: Timing) -> Bools:
+    """Windows that hold too little to be told by."""
+    expected = timing.length_us / np.maximum(timing.interval_us, state.settings.signal.slot_s * US)
+    few = (levels.slots < FEWEST_SLOTS) | (levels.slots < FEWEST_SHARE * expected)
+    return np.asarray(few | np.isnan(levels.drift), bool)
+
+
+def spread_limits(state: State) -> F32:
+    """L10 - L90 from which a window is no steady sound, float32[channels] dB.
+
+    Until the usual spread is known any is usual: a cycling steam trap belongs to the background.
+    """
+    usual = np.nan_to_num(state.baselines.usual_spread, nan=np.inf)
+    return np.asarray(state.tuned.spread_limit_db + usual, np.float32)

@@ -12,15 +12,15 @@ import numpy as np
 import numpy.typing as npt
 
 from hissmark.baseline.bank import Heard as Floors
-from hissmark.engine.copies import Array, equal, slots_of
+from hissmark.engine.copies import Array, slots_of
 from hissmark.engine.intake import Intake
-from hissmark.engine.learning import calm_groups, fit_to_learn, floors_of, take_floors
-from hissmark.engine.measuring import Timing, timing_of, unsteady_of
+from hissmark.engine.learning import calm_groups, disturbed, floors_of, learnable, take_floors
+from hissmark.engine.measuring import Timing, spread_limits, timing_of, too_few
 from hissmark.engine.step import Seen, Stepper
-from hissmark.signal.windows import WindowLevels
 
 F32 = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.intp]
+Bools = npt.NDArray[np.bool_]
 
 NOT_LEARNED = frozenset({"windows", "process", "acoustics", "health", "repairs", "trends", "step", "alarms"})
 LEARNED = ("value", "scale", "anchor", "usual_spread", "usual_step", "modes")
@@ -56,11 +56,18 @@ class Lessons(NamedTuple):
 
 
 class Strides(NamedTuple):
-    """What the windows say at the strides; arrays over strides times channels."""
+    """What the windows say at the strides; arrays [strides, channels].
 
-    levels: WindowLevels
+    Attributes:
+        floor, spread, step: float32, dB. last_us: int64, as the stride's copy sees it.
+        steady: bool, but for the spread.
+    """
+
+    floor: F32
+    spread: F32
     step: F32
-    timing: Timing
+    last_us: npt.NDArray[np.int64]
+    steady: Bools
 
 
 class Teaching:
@@ -74,15 +81,17 @@ class Teaching:
     def ahead(self, stepper: Stepper, at_us: int, count: int, standing: Standing) -> Lessons:
         """Learn at every stride of `count` ticks from that at `at_us` on, as the group stands."""
         ticks = self._ticks(stepper, at_us, count)
-        strides = self._strides(ticks, at_us)
+        strides = self._strides(stepper, ticks, at_us)
+        free = learnable(standing.blocked)
         lessons = Lessons(ticks, [], _set_aside(stepper) if len(ticks) else {}, self._spread(ticks, strides))
         began = 0
         for number, tick in enumerate(ticks.tolist()):
             self._fill(stepper, began, tick + 1)
             began = tick + 1
-            lessons.floors.append(self._supposed(stepper, at_us, tick, _one(strides, number, self._channels),
-                                                 standing))  # fmt: skip
-            take_floors(stepper, at_us + tick * self._step_us, lessons.floors[-1])
+            floors = self._supposed(stepper, at_us, tick, Strides._make(a[number] for a in strides), free,
+                                    standing.mode)  # fmt: skip
+            lessons.floors.append(floors)
+            take_floors(stepper, at_us + tick * self._step_us, floors)
         self._fill(stepper, began, self._most)
         return lessons
 
@@ -105,42 +114,46 @@ class Teaching:
         taught = floors_of(
             copies, seen.portion, seen.on, seen.signal, lessons.step, seen.blocked, seen.groups, calm
         )
-        for tick, floors in zip(lessons.ticks.tolist(), lessons.floors, strict=True):
-            if tick < taken and not self._same(taught, floors, tick):
-                return int(tick)
-        return taken
+        differs = lessons.ticks[(lessons.ticks < taken) & ~self._same(taught, lessons)]
+        return int(differs[0]) if len(differs) else taken
 
     def _ticks(self, stepper: Stepper, at_us: int, count: int) -> Ints:
         stride_us = stepper.baselines.stride_us
         first_us = -(-at_us // stride_us) * stride_us
         return np.arange((first_us - at_us) // self._step_us, count, stride_us // self._step_us)
 
-    def _strides(self, ticks: Ints, at_us: int) -> Strides:
+    def _strides(self, stepper: Stepper, ticks: Ints, at_us: int) -> Strides:
         rows = (ticks[:, None] * self._channels + np.arange(self._channels)).reshape(-1)
         timing = Timing(*(array[rows] for array in timing_of(self._copies, self._intake)))
-        windows = self._copies.windows
+        windows, shape = self._copies.windows, (len(ticks), self._channels)
         levels = windows.measure(rows, at_us, timing.length_us)
         before = windows.measure(rows, at_us - self._step_us, timing.length_us).low
-        return Strides(levels, np.asarray(levels.low - before, np.float32), timing)
+        with np.errstate(invalid="ignore"):
+            drifting = np.abs(levels.drift).reshape(shape) > stepper.tuned.drift_limit_db
+        step = np.asarray(levels.low - before, np.float32)
+        return Strides(
+            levels.low.reshape(shape), (levels.high - levels.low).reshape(shape), step.reshape(shape),
+            timing.last_us.reshape(shape), ~(too_few(stepper, levels, timing).reshape(shape) | drifting),
+        )  # fmt: skip
 
     def _spread(self, ticks: Ints, strides: Strides) -> F32:
         step = np.full((self._most, self._channels), np.nan, np.float32)
-        step[ticks] = strides.step.reshape(-1, self._channels)
+        step[ticks] = strides.step
         return step.reshape(-1)
 
     def _supposed(
-        self, stepper: Stepper, at_us: int, tick: int, stride: Strides, standing: Standing
+        self, stepper: Stepper, at_us: int, tick: int, stride: Strides, free: Bools, mode: int
     ) -> Floors:
-        """What the tick has to teach, if the group stands as it stood."""
+        """What the tick has to teach, if the group stands as it stood. `stride`: arrays [channels]."""
         channels, later_us = self._channels, tick * self._step_us
-        levels, last_us = stride.levels, stride.timing.last_us
-        unsteady = unsteady_of(stepper, levels, stride.timing)
+        with np.errstate(invalid="ignore"):
+            steady = stride.steady & ~(stride.spread > spread_limits(stepper))
+        calm_place = ~disturbed(stepper, at_us + later_us)[stepper.layout.group_of]
         everyone = np.ones(channels, bool)
         return Floors(
-            levels.low, levels.high - levels.low, stride.step,
-            np.where(last_us > 0, last_us + later_us, 0),
-            fit_to_learn(stepper, at_us + later_us, standing.blocked, unsteady),
-            np.full(channels, standing.mode, np.intp), everyone, everyone, np.zeros(1, bool),
+            stride.floor, stride.spread, stride.step,
+            np.where(stride.last_us > 0, stride.last_us + later_us, 0), free & steady & calm_place,
+            np.full(channels, mode, np.intp), everyone, everyone, np.zeros(1, bool),
         )  # fmt: skip
 
     def _fill(self, stepper: Stepper, begin: int, end: int) -> None:
@@ -151,25 +164,19 @@ class Teaching:
             rows = getattr(theirs, name).reshape(self._most, len(array), *array.shape[1:])
             rows[begin:end] = array[None]
 
-    def _same(self, taught: Floors, supposed: Floors, tick: int) -> bool:
-        later_us = tick * self._step_us
-        mine = slice(tick * self._channels, (tick + 1) * self._channels)
-        last_us = taught.last_us[mine]
-        own: list[Array] = [array[mine] for array in taught[:-1]]
-        own[Floors._fields.index("last_us")] = np.where(last_us > 0, last_us + later_us, 0)
-        own.append(taught.strange[tick : tick + 1])
-        thought: list[Array] = [*supposed[:-1], supposed.strange]
-        return all(equal(a, b) for a, b in zip(own, thought, strict=True))
-
-
-def _one(strides: Strides, number: int, channels: int) -> Strides:
-    """One of the strides."""
-    mine = slice(number * channels, (number + 1) * channels)
-    return Strides(
-        WindowLevels._make(array[mine] for array in strides.levels),
-        strides.step[mine],
-        Timing._make(array[mine] for array in strides.timing),
-    )
+    def _same(self, taught: Floors, lessons: Lessons) -> Bools:
+        """Which lessons were as supposed, bool[strides]."""
+        ticks, same = lessons.ticks, np.ones(len(lessons.ticks), bool)
+        for name in Floors._fields:
+            supposed = np.stack([getattr(floors, name) for floors in lessons.floors])
+            array = getattr(taught, name).reshape(self._most, -1)[ticks]
+            if name == "last_us":
+                array = np.where(array > 0, array + (ticks * self._step_us)[:, None], 0)
+            alike = array == supposed
+            if array.dtype.kind == "f":
+                alike |= np.isnan(array) & np.isnan(supposed)
+            same &= alike.all(axis=1)
+        return same
 
 
 def _set_aside(stepper: Stepper) -> dict[str, Array]:
