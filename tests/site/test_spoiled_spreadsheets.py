@@ -112,6 +112,15 @@ SPOILED = {
         saved(sep=";")[: saved(sep=";").index(b"XV-3")],
         [(5, "valve", "Write the tag"), (5, "group", "Name the group"), (5, "position", "order")],
     ),
+    "an empty sheet": (b"\xef\xbb\xbf\r\n", [(1, "", "")]),
+    "a line of totals below the table": (
+        saved(sep=";") + b"Sum;;;;6;13.75;;\n",
+        [(7, "kind", "'valve'"), (7, "group", "Name the group")],
+    ),
+    "the heading pasted once more in the middle": (
+        saved().replace(b"AX-3,", ",".join(SHEET.columns).encode() + b"\nAX-3,"),
+        [(5, "kind", "valve, reference"), (5, "position", "order along the pipe")],
+    ),
 }  # fmt: skip
 
 

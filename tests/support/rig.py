@@ -136,6 +136,7 @@ class Rig:
         levels: dict[str, float | Callable[[npt.NDArray[np.float64]], npt.NDArray[np.float64]]],
         process: dict[str, float] | None = None,
         every_s: float | dict[str, float] = 10.0,
+        process_every_s: float = 60.0,
     ) -> Rig:
         """Run the plant on for so long: noisy levels by source name, process values each minute."""
         start, end = self.now_s, self.now_s + for_s
@@ -146,7 +147,7 @@ class Rig:
             base = level(t) if callable(level) else np.full(len(t), level)
             samples.add(name, t, base + self.rng.normal(0.0, self.noise_db, len(t)))
         for tag, value in (process or {}).items():
-            samples.add(tag, times(start, end, 60.0), value)
+            samples.add(tag, times(start, end, process_every_s), value)
         batch = samples.batch()
         chunk = max(1, int(np.ceil(for_s / 3600.0)))
         for part in np.array_split(np.arange(len(batch)), chunk):

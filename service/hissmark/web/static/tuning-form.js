@@ -16,6 +16,7 @@ const STEPS = 7;
 const label = (text, input, more) => h("label", more, text, input);
 const inputTime = (ms) => (inUtc() ? iso(ms) : iso(ms - new Date(ms).getTimezoneOffset() * 60e3)).slice(0, 16);
 const readTime = (text) => Date.parse(inUtc() ? `${text}Z` : text);
+const unit = (x) => (x.unit ? ` ${x.unit}` : "");
 const valvesOf = (reading) => reading.channels.flatMap((c) => c.valve ?? []);
 
 /** "4 6 8,5" or "4:12:9" (from, to, how many) as numbers. Throws what is wrong. */
@@ -105,7 +106,7 @@ export class Form {
     this.about.replaceChildren(...chosen.map((x) => {
       const now = force.settings.find((row) => row.setting === x.setting);
       const from = now && (now.level === "file" ? "site.toml or default" : `${now.level}, version ${now.version}`);
-      return h("p", {}, h("strong", {}, x.setting), `: ${x.says} From ${x.low} to ${x.high} ${x.unit}.`, now ? ` In force for ${valve}: ${now.value} ${x.unit} (${from}).` : "");
+      return h("p", {}, h("strong", {}, x.setting), `: ${x.says} From ${x.low} to ${x.high}${unit(x)}.`, now ? ` In force for ${valve}: ${now.value}${unit(x)} (${from}).` : "");
     }));
   }
 

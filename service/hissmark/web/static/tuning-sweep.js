@@ -101,7 +101,7 @@ function labels(points, by, at) {
 
 const here = ([cx, cy]) => [s("circle", { cx, cy, r: 9, class: "here" }), s("text", { class: "here-text", x: Math.min(cx + 14, W - RIGHT - 90), y: Math.max(cy - 12, TOP + 4) }, "you are here")];
 
-// Two settings: a table of numbers on a ground the darker the more.
+// Two settings: a table of numbers on a ground the stronger the more.
 
 const MEASURES = [
   ["unproven", "Not known to be right, in a valve and year", (p) => rate(p).value, plain],
@@ -116,7 +116,7 @@ function heat(result, known, choose) {
     MEASURES.filter(([name]) => known || name !== "found").map(([name, text]) => h("option", { value: name }, text)));
   const draw = () => place.replaceChildren(grid(result, MEASURES.find(([name]) => name === measure.value), choose));
   draw();
-  return h("div", {}, h("p", { class: "row" }, measure, h("span", { class: "hint" }, "The darker, the more. Arrow keys go from cell to cell. ◎ is where the site is now",
+  return h("div", {}, h("p", { class: "row" }, measure, h("span", { class: "hint" }, "The stronger the grey, the more. Arrow keys go from cell to cell. ◎ is where the site is now",
     result.suggestion ? ", ◆ what is suggested." : ".")), place);
 }
 
