@@ -177,7 +177,7 @@ def check_senml(pack: Any) -> None:
 
 def check_opcua(port: int) -> None:
     """The client of the page prints a number with its quality."""
-    (script,) = blocks("opcua.md", "python")
+    script, _ = blocks("opcua.md", "python")
     said = subprocess.run(
         [sys.executable, "-c", script.replace("4840", str(port))], capture_output=True, text=True, timeout=60
     )

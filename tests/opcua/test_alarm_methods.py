@@ -6,10 +6,13 @@ Sources: OPC 10000-9 (5.8: states and methods), 10000-11 (6.4.2: history of even
 from __future__ import annotations
 
 import asyncio
+import subprocess
+import sys
 from collections.abc import AsyncIterator, Coroutine, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -22,6 +25,7 @@ from hissmark.alarms.journal import AlarmEvent, AlarmState
 from hissmark.opcua.moments import moment
 from hissmark.opcua.server import Options
 from support.invented import QUIET, START_US, Invented, invented
+from support.manual import blocks
 from support.opcua_served import served
 from support.people import NAMES, PASSWORD, People
 
@@ -288,3 +292,32 @@ def test_what_a_rule_suppresses_is_said(plant: Invented, options: Options) -> No
             )
 
     run(look())
+
+
+def test_the_client_of_the_manual(plant: Invented, options: Options, tmp_path: Path) -> None:
+    """Refused first; with its certificate moved it reads history and hears what stands, encrypted."""
+    plant.raise_alarm("XV-205", ago_min=1)
+    _, script = blocks("opcua.md", "python")
+    for old, new in (
+        ("127.0.0.1:4840", f"127.0.0.1:{options.port}"), ("AX-203", "AS-103"),
+        ('set_user("historian")', f'set_user("{NAMES[Role.VIEWER]}")'),
+        ("datetime.now(UTC)", "datetime(2026, 3, 1, 2, 30, tzinfo=UTC)"),
+    ):  # fmt: skip
+        assert old in script
+        script = script.replace(old, new)
+
+    def tried() -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-c", script], cwd=tmp_path, input=PASSWORD + "\n", text=True,
+            capture_output=True, timeout=120,
+        )  # fmt: skip
+
+    first = tried()
+    assert "BadCertificateUntrusted" in first.stderr
+    (kept,) = (options.folder / "rejected").iterdir()
+    kept.rename(options.folder / "trusted" / kept.name)
+    said = tried()
+    assert said.returncode == 0, said.stderr[-2000:]
+    lines = said.stdout.splitlines()
+    assert lines[0] == "1 levels in the last hour"
+    assert any(line.startswith("XV-205 passing XV-205 is passing") for line in lines[1:]), lines

@@ -31,6 +31,15 @@ def test_the_sentence_ends_with_what_was_done(state: AlarmState, end: str) -> No
     assert said(state).endswith(end)
 
 
+def test_an_alarm_shelved_once_says_what_else_ends_it() -> None:
+    alarm = Alarm(
+        "XV-1", "North", AlarmKind.PASSING, AlarmState.SHELVED, True, Priority.HIGH, AT_US, AT_US, 14.0, None,
+        "heard", "M. Okafor", "trap", AT_US + 3_600_000_000, shelved_once=True,
+    )  # fmt: skip
+    end = "On the shelf until its condition is gone, at the latest until 03:14 UTC by M. Okafor: trap."
+    assert flat(alarm_parts(alarm, None), AT_US).endswith(end)
+
+
 def test_suppression_names_its_rule() -> None:
     text = said(AlarmState.SUPPRESSED_BY_DESIGN, reason="suppressed by design: unit down (UNIT < 1)")
     assert text.endswith("Suppressed by design: unit down (UNIT < 1).")

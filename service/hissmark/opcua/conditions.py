@@ -50,11 +50,16 @@ class Conditions:
         self._seq = 0
 
     async def begin(self) -> None:
-        """Know what stands; nobody listens yet."""
+        """What is put on record from now on is told."""
         newest = await asyncio.to_thread(self._reader.journal, before_seq=1 << 62, limit=1)
         self._seq = newest[0].seq if newest else 0
+
+    async def know_what_stands(self) -> None:
+        """It is no news: whoever listens asks for a refresh."""
         for alarm in self._live.active():
-            await self._adopt(alarm)
+            if alarm.valve in self._space.subjects:
+                await self._adopt(alarm)
+                await asyncio.sleep(0)  # with thousands of them clients must not be kept waiting
 
     async def follow(self) -> None:
         """Send an event for each new line of the journal, and for what changed besides."""

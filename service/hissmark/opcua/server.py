@@ -115,10 +115,11 @@ class OpcUaServer:
         events = EventHistory(self._reader, space, now_us, self._max_shelve_s)
         server.iserver.history_manager = History(server.iserver, values, events)
         conditions = Conditions(server, space, self._live, self._reader)
-        await conditions.begin()
         Methods(conditions, self._act, self._note, now_us, self._max_shelve_s).link(server)
+        await conditions.begin()
         async with server:
             self._ready.set()
+            await conditions.know_what_stands()
             layout = self._live.layout
             while not self._stop.is_set():
                 if self._live.layout is not layout:  # another register: everything may stand elsewhere

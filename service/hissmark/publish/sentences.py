@@ -176,7 +176,8 @@ def _aside(alarm: Alarm) -> list[Part]:
     by = f" by {alarm.operator}" if alarm.operator else ""
     why = f": {alarm.comment.rstrip('.')}" if alarm.comment else ""
     if alarm.state is AlarmState.SHELVED and alarm.shelved_until_us:
-        return [" On the shelf until ", {"at": rfc3339(alarm.shelved_until_us)}, f"{by}{why}."]
+        until = " until its condition is gone, at the latest until " if alarm.shelved_once else " until "
+        return [f" On the shelf{until}", {"at": rfc3339(alarm.shelved_until_us)}, f"{by}{why}."]
     if alarm.state is AlarmState.OUT_OF_SERVICE:
         return [f" Taken out of service{by}{why}."]
     if alarm.state is AlarmState.SUPPRESSED_BY_DESIGN:
