@@ -141,9 +141,11 @@ def test_the_examples_on_connecting_work_and_a_kill_loses_nothing(tmp_path: Path
             gateway.send(packs(start_us + 260 * MINUTE_US, 5, QUIET, 4))
             pack = until(lambda: late.newest(f"hissmark/north/senml/{GROUP}"), "a SenML pack")
             check_senml(pack)
-        service.wait_for("OPC UA is served")
-        check_opcua(opcua_port)
-        assert service.stop() == 0
+            service.wait_for("OPC UA is served")
+            check_opcua(opcua_port)
+            assert service.stop() == 0
+            until(lambda: late.newest("hissmark/north/status")["online"] is False, "its goodbye")
+    assert (folder / "data" / "opcua" / "own" / "key.pem").stat().st_mode & 0o077 == 0
 
 
 def check_retained(late: Ear, service: Service) -> None:

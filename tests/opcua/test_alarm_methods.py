@@ -175,6 +175,24 @@ def test_shelving_and_service_with_reasons_on_record(plant: Invented, options: O
     ]
 
 
+def test_an_alarm_that_goes_before_it_is_acknowledged(plant: Invented, options: Options) -> None:
+    """Rows 5 to 7 of table B.1 of OPC 10000-9, without confirmation: active, acked, retain TFT, FFT, FTF."""
+
+    async def look() -> None:
+        async with at(options, Role.OPERATOR) as (client, heard):
+            plant.raise_alarm("XV-201", ago_min=1)
+            plant.clear_alarm("XV-201")
+            gone = (await heard.of("XV-201", 2))[-1]
+            event, comment = ua.Variant(gone["EventId"], ua.VariantType.ByteString), said("seen")
+            method = _O.AcknowledgeableConditionType_Acknowledge
+            assert (await call(client, gone["Condition"], method, event, comment)).is_good()
+            rows = await heard.of("XV-201", 3)
+            told = [(e["ActiveState/Id"], e["AckedState/Id"], e["Retain"]) for e in rows]
+            assert told == [(True, False, True), (False, False, True), (False, True, False)]
+
+    run(look())
+
+
 def test_a_viewer_may_do_nothing(plant: Invented, options: Options) -> None:
     async def look() -> None:
         async with at(options, Role.VIEWER) as (client, heard):
@@ -186,6 +204,7 @@ def test_a_viewer_may_do_nothing(plant: Invented, options: Options) -> None:
                 (_O.ShelvedStateMachineType_OneShotShelve, []),
                 (_O.AlarmConditionType_RemoveFromService, []),
                 (_O.ConditionType_AddComment, [ua.Variant(raised["EventId"]), said("hello")]),
+                (_O.AcknowledgeableConditionType_Acknowledge, [ua.Variant(raised["EventId"]), said("")]),
             ):
                 answer = await call(client, raised["Condition"], method, *arguments)
                 assert answer.name == "BadUserAccessDenied"

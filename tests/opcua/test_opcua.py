@@ -20,11 +20,9 @@ from asyncua.crypto import security_policies as sp
 
 from hissmark.access.roles import Role
 from hissmark.opcua.server import Options
-from support.broker import Broker, free_port
 from support.invented import PASSING, QUIET, START_US, Invented, invented
 from support.opcua_served import APP, client_files, served
 from support.people import NAMES, PASSWORD, People
-from support.service import Service, write_site
 
 GROUP = "Steam header B"
 START = datetime.fromtimestamp(START_US / 1e6, UTC)
@@ -45,6 +43,18 @@ def people(tmp_path: Path) -> Iterator[People]:
     found = People(tmp_path).everybody()
     yield found
     found.close()
+
+
+@pytest.fixture(scope="module")
+def guarded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Options]:
+    """A server with users and encryption only, for tests that leave nothing behind on it."""
+    people = People(tmp_path_factory.mktemp("people")).everybody()
+    with (
+        invented(tmp_path_factory.mktemp("plant"), {GROUP: 5}) as plant,
+        served(plant, people.book, unencrypted=False) as options,
+    ):
+        yield options
+    people.close()
 
 
 def run(work: Coroutine[Any, Any, None]) -> None:
@@ -270,37 +280,30 @@ def test_an_event_of_another_condition_is_not_accepted(plant: Invented) -> None:
 # --- who may ---
 
 
-def test_a_viewer_sees_and_may_not_acknowledge(plant: Invented, people: People) -> None:
-    async def look() -> None:
-        async with calling(options, NAMES[Role.VIEWER]) as client, listening(client, options) as (heard, _):
-            plant.raise_alarm("XV-103")
-
-            async def came() -> bool:
-                return bool(heard.states("XV-103"))
-
-            await eventually(came, "the event")
-            with pytest.raises(ua.UaStatusCodeError) as refused:
-                await acknowledge(client, heard.events[-1])
-            assert refused.value.code == ua.StatusCodes.BadUserAccessDenied
-
-    with served(plant, people.book) as options:
-        run(look())
-
-
 @pytest.mark.parametrize("user", [None, "otto", "nobody"])
 def test_without_the_right_password_nobody_comes_in(
-    plant: Invented, people: People, user: str | None
+    guarded: Options, tmp_path: Path, user: str | None
 ) -> None:
     async def look() -> None:
-        client = Client(options.address, timeout=10)
+        client = await trusted(guarded, tmp_path / "client")
         if user is not None:
             client.set_user(user)
             client.set_password("wrong")
         with pytest.raises((ua.UaError, ConnectionError)):
             await client.connect()
 
-    with served(plant, people.book) as options:
-        run(look())
+    run(look())
+
+
+async def trusted(options: Options, folder: Path) -> Client:
+    """A client whose certificate is trusted, without a user."""
+    cert, key = await client_files(folder)
+    (options.folder / "trusted" / f"{folder.parent.name}.der").write_bytes(cert.read_bytes())
+    made = Client(options.address, timeout=10)
+    made.application_uri = APP
+    mode = ua.MessageSecurityMode.SignAndEncrypt
+    await made.set_security(sp.SecurityPolicyBasic256Sha256, cert, key, mode=mode)
+    return made
 
 
 # --- encryption ---
@@ -315,13 +318,13 @@ def test_without_the_right_password_nobody_comes_in(
     ],
 )
 def test_encrypted_for_clients_whose_certificate_is_trusted(
-    plant: Invented, people: People, tmp_path: Path, policy: Any
+    guarded: Options, tmp_path: Path, policy: Any
 ) -> None:
     """A stranger is refused and its certificate kept; moved to `trusted/` it gets in without a restart."""
 
     async def client() -> Client:
         cert, key = await client_files(tmp_path / "client")
-        made = Client(options.address, timeout=10)
+        made = Client(guarded.address, timeout=10)
         made.application_uri = APP
         made.set_user(NAMES[Role.VIEWER])
         made.set_password(PASSWORD)
@@ -331,48 +334,21 @@ def test_encrypted_for_clients_whose_certificate_is_trusted(
     async def look() -> None:
         with pytest.raises((ua.UaError, ConnectionError)):
             await (await client()).connect()
-        (kept,) = (options.folder / "rejected").iterdir()
-        kept.rename(options.folder / "trusted" / kept.name)
+        (kept,) = (guarded.folder / "rejected").iterdir()
+        kept.rename(guarded.folder / "trusted" / kept.name)
         async with await client() as inside:
-            level = await node_of(inside, options, GROUP, "XV-101", "Level")
+            level = await node_of(inside, guarded, GROUP, "XV-101", "Level")
             await level.read_data_value(raise_on_bad_status=False)
 
-    with served(plant, people.book, unencrypted=False) as options:
-        run(look())
+    run(look())
 
 
-def test_no_open_endpoint_unless_asked_for(plant: Invented, people: People) -> None:
+def test_no_open_endpoint_unless_asked_for(guarded: Options) -> None:
     async def look() -> None:
         with pytest.raises((ua.UaError, ConnectionError)):
-            await Client(options.address, timeout=10).connect()
-        offered = await Client(options.address, timeout=10).connect_and_get_server_endpoints()
+            await Client(guarded.address, timeout=10).connect()
+        offered = await Client(guarded.address, timeout=10).connect_and_get_server_endpoints()
         assert {e.SecurityMode for e in offered} == {ua.MessageSecurityMode.SignAndEncrypt}
         assert len(offered) == 3
 
-    with served(plant, people.book, unencrypted=False) as options:
-        run(look())
-
-
-# --- in the service ---
-
-
-@pytest.mark.broker
-def test_hissmark_run_serves_it(tmp_path: Path, broker: Broker) -> None:
-    register = [{"channel": "AX-1", "kind": "valve", "valve": "XV-1", "group": "header", "position": 0}]
-    port = free_port()
-    table = {"opcua": {"enabled": True, "port": port, "unencrypted": True}}
-    folder = write_site(tmp_path / "site", broker, register, tables=table)
-    options = Options("Testing works", "127.0.0.1", port, folder, ())
-
-    async def look() -> None:
-        async with calling(options) as client:
-            index = await client.get_namespace_index(options.uri)
-            names = [f"{index}:{part}" for part in ("Testing works", "header", "XV-1", "Channel")]
-            channel = await client.nodes.objects.get_child(names)
-            assert await channel.read_value() == "AX-1"
-
-    with Service(folder).start() as service:
-        service.wait_for("OPC UA is served")
-        run(look())
-        assert service.stop() == 0
-    assert (folder / "data" / "opcua" / "own" / "key.pem").stat().st_mode & 0o077 == 0
+    run(look())

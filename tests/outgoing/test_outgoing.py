@@ -30,7 +30,7 @@ from hissmark.outgoing.publisher import Publisher, Voice
 from hissmark.site.load import check_site
 from support.broker import Broker
 from support.invented import PASSING, QUIET, START_US, Invented, invented
-from support.service import Service, until, write_site
+from support.service import until, write_site
 
 pytestmark = pytest.mark.broker
 
@@ -213,15 +213,6 @@ def test_check_finds_a_source_that_would_read_what_we_publish(tmp_path: Path, br
     (problem, *_) = check_site(folder)
     assert problem.field == "mqtt.source.filter"
     assert "we would read what we publish" in problem.message
-
-
-def test_hissmark_run_publishes(tmp_path: Path, broker: Broker) -> None:
-    register = [{"channel": "AX-1", "kind": "valve", "valve": "XV-1", "group": "header", "position": 0}]
-    folder = write_site(tmp_path / "site", broker, register, tables={"publish": {"enabled": True}})
-    with listening(broker, "hissmark/status") as ear, Service(folder).start() as service:
-        until(lambda: ear.heard, "the status")
-        assert service.stop() == 0
-        until(lambda: json.loads(ear.heard[-1].payload)["online"] is False, "its end")
 
 
 # --- a primary host ---

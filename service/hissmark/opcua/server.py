@@ -119,6 +119,7 @@ class OpcUaServer:
         await conditions.begin()
         async with server:
             self._ready.set()
+            await self._write_values(server, space)
             await conditions.know_what_stands()
             layout = self._live.layout
             while not self._stop.is_set():
