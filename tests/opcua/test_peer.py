@@ -143,9 +143,12 @@ def test_it_hears_acknowledges_shelves_and_reads_the_events_again(peer: Peer, pl
     assert peer.ask("call", **shelve) == "Good"
     assert told(peer, "XV-102", 4)["ShelvingState.CurrentState"] == "Timed Shelved"
     assert peer.ask("call", **shelve) == "BadConditionAlreadyShelved"
-    left = peer.ask("read", node=f"{machine}/UnshelveTime")["value"]
-    assert 0 < left <= hour_ms
     plant.clock.at_us += MINUTE_US
+
+    def left_ms() -> float:
+        return float(peer.ask("read", node=f"{machine}/UnshelveTime")["value"])
+
+    wait_for(lambda: left_ms() == hour_ms - 60_000, "the time on the shelf to count down", 30)
     assert peer.ask("call", object=machine, method="i=2947", inputs=[]) == "Good"  # Unshelve
     assert told(peer, "XV-102", 5)["ShelvingState.CurrentState"] == "Unshelved"
     assert peer.ask("call", object=machine, method="i=2947", inputs=[]) == "BadConditionNotShelved"
@@ -161,6 +164,8 @@ def test_it_hears_acknowledges_shelves_and_reads_the_events_again(peer: Peer, pl
         e for n, e in enumerate(events(peer, "XV-102"), 1) if n != 3
     ]  # a comment is a note, no alarm event
     assert [e["EventId"] for e in past] == [e["EventId"] for e in live]
+    shelf = [e["ShelvingState.CurrentState"] for e in past[2:]]
+    assert shelf == ["Timed Shelved", "Unshelved", "One Shot Shelved"]
     assert [e["Comment"] for e in past[:2]] == ["", "crew is on its way"]
 
 

@@ -7,6 +7,7 @@ came after its time is known to clients that ask, but is not sent as news.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import uuid
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -17,8 +18,9 @@ from asyncua.common.event_objects import RefreshEndEvent, RefreshStartEvent
 from asyncua.common.events import Event
 
 from hissmark.alarms.journal import Alarm, AlarmState
-from hissmark.opcua.events import after, event_of
+from hissmark.opcua.events import UNSHELVE_TIME, after, event_of
 from hissmark.opcua.nodes import ConditionNodes, child
+from hissmark.opcua.shelving import left_ms, with_shelving
 from hissmark.opcua.space import Space
 from hissmark.publish.live import LiveState
 from hissmark.publish.sentences import journal_sentence
@@ -47,12 +49,13 @@ class Conditions:
         self._of_event: dict[bytes, Key] = {}
         self._of_node: dict[ua.NodeId, Key] = {}
         self._missed: dict[Key, int] = {}
-        self._seq = 0
+        self._seq: int | None = None
 
     async def begin(self) -> None:
-        """What is put on record from now on is told."""
-        newest = await asyncio.to_thread(self._reader.journal, before_seq=1 << 62, limit=1)
-        self._seq = newest[0].seq if newest else 0
+        """What is put on record from now on is told; while the store is away, from when it is back."""
+        with contextlib.suppress(StoreError):
+            newest = await asyncio.to_thread(self._reader.journal, before_seq=1 << 62, limit=1)
+            self._seq = newest[0].seq if newest else 0
 
     async def know_what_stands(self) -> None:
         """It is no news: whoever listens asks for a refresh."""
@@ -63,23 +66,29 @@ class Conditions:
 
     async def follow(self) -> None:
         """Send an event for each new line of the journal, and for what changed besides."""
-        for row in await self._new_rows():
+        with contextlib.suppress(StoreError):  # while the store is away its lines wait
+            await self._new_lines()
+        await self._changed_besides(self._standing_now())
+        await self._count_down()
+
+    async def _new_lines(self) -> None:
+        if self._seq is None:
+            await self.begin()
+            return
+        wanted = JournalFilter(annunciated=True)
+        rows = await asyncio.to_thread(self._reader.journal, wanted, after_seq=self._seq, limit=ENTRIES)
+        standing = self._standing_now() if rows else {}
+        for row in rows:
             key = _key(row.entry)
             if key[0] in self._space.subjects:
-                await self._line(key, row)
+                await self._line(key, row, standing.get(key))
             self._seq = row.seq
-        await self._changed_besides({_key(alarm): alarm for alarm in self._live.active()})
 
-    async def _new_rows(self) -> list[JournalRow]:
-        wanted = JournalFilter(annunciated=True)
-        try:
-            return await asyncio.to_thread(self._reader.journal, wanted, after_seq=self._seq, limit=ENTRIES)
-        except StoreError:  # the store is away; its lines wait
-            return []
+    def _standing_now(self) -> dict[Key, Alarm]:
+        return {_key(alarm): alarm for alarm in self._live.active()}
 
-    async def _line(self, key: Key, row: JournalRow) -> None:
-        alarm = after(row.entry, self._told.get(key))
-        now = {_key(a): a for a in self._live.active()}.get(key)
+    async def _line(self, key: Key, row: JournalRow, now: Alarm | None) -> None:
+        alarm = await asyncio.to_thread(with_shelving, self._reader, after(row.entry, self._told.get(key)))
         if now is not None and (now.state, now.changed_us) == (alarm.state, alarm.changed_us):
             alarm = now
         await self._tell(key, alarm, self._said(alarm, row), received_us=row.recorded_us)
@@ -107,6 +116,15 @@ class Conditions:
             if self._missed[key] >= GONE_LOOKS:
                 gone = replace(self._told[key], state=AlarmState.NORMAL, active=False)
                 await self._tell(key, gone, "No longer judged.", more=uuid.uuid4().hex)
+
+    async def _count_down(self) -> None:
+        """What is on the shelf comes nearer to its end."""
+        now_us = self._live.clock.now_us()
+        for key, alarm in self._told.items():
+            if alarm.state is AlarmState.SHELVED:
+                left = left_ms(alarm, now_us)
+                setattr(self._events[key], UNSHELVE_TIME, left)
+                await self._nodes.write(self._space.where(*key).condition, UNSHELVE_TIME, left)
 
     async def commented(self, key: Key, name: str, text: str) -> None:
         """Somebody has said something of an alarm."""

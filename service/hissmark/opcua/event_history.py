@@ -13,6 +13,7 @@ from hissmark.alarms.journal import Alarm
 from hissmark.opcua.events import after, event_of
 from hissmark.opcua.filters import Filter
 from hissmark.opcua.moments import microseconds, moment_or_none
+from hissmark.opcua.shelving import with_shelving
 from hissmark.opcua.space import Space
 from hissmark.publish.sentences import journal_sentence
 from hissmark.store.journal import JournalFilter
@@ -27,11 +28,8 @@ _POINT = struct.Struct("!qq")
 class EventHistory:
     """Answers from the store."""
 
-    def __init__(
-        self, reader: Reader, space: Space, now_us: Callable[[], int], max_shelve_s: Callable[[], int]
-    ) -> None:
-        self._reader, self._space = reader, space
-        self._now_us, self._max_shelve_s = now_us, max_shelve_s
+    def __init__(self, reader: Reader, space: Space, max_shelve_s: Callable[[], int]) -> None:
+        self._reader, self._space, self._max_shelve_s = reader, space, max_shelve_s
 
     def read(
         self, node: ua.NodeId, details: ua.ReadEventDetails, point: bytes | None, wants: Filter
@@ -67,10 +65,10 @@ class EventHistory:
             if entry.valve not in self._space.subjects:  # no longer in the register
                 continue
             key = entry.valve, str(entry.alarm)
-            before[key] = alarm = after(entry, before.get(key))
+            before[key] = alarm = with_shelving(self._reader, after(entry, before.get(key)))
             events[row.seq] = event_of(
                 alarm, journal_sentence(entry), self._space.where(*key), received_us=row.recorded_us,
-                now_us=self._now_us(), max_shelve_s=self._max_shelve_s(),
+                now_us=entry.at_us, max_shelve_s=self._max_shelve_s(),
             )  # fmt: skip
         return [events[row.seq] for row in rows if row.seq in events]
 

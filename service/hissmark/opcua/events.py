@@ -15,8 +15,10 @@ from asyncua.common.events import Event
 
 from hissmark.alarms.journal import Alarm, AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
 from hissmark.opcua.moments import moment
+from hissmark.opcua.shelving import left_ms
 
 T = ua.VariantType
+UNSHELVE_TIME = "ShelvingState/UnshelveTime"
 FIELDS: dict[str, ua.VariantType] = {
     "EventId": T.ByteString, "EventType": T.NodeId, "SourceNode": T.NodeId, "SourceName": T.String,
     "Time": T.DateTime, "ReceiveTime": T.DateTime, "Message": T.LocalizedText, "Severity": T.UInt16,
@@ -29,7 +31,7 @@ FIELDS: dict[str, ua.VariantType] = {
     "ActiveState/TransitionTime": T.DateTime, "InputNode": T.NodeId, "SuppressedState": T.LocalizedText,
     "SuppressedState/Id": T.Boolean, "OutOfServiceState": T.LocalizedText, "OutOfServiceState/Id": T.Boolean,
     "ShelvingState/CurrentState": T.LocalizedText, "ShelvingState/CurrentState/Id": T.NodeId,
-    "ShelvingState/UnshelveTime": T.Double, "SuppressedOrShelved": T.Boolean, "MaxTimeShelved": T.Double,
+    UNSHELVE_TIME: T.Double, "SuppressedOrShelved": T.Boolean, "MaxTimeShelved": T.Double,
     "NodeId": T.NodeId,
 }  # fmt: skip
 """Every field, by its browse path. `NodeId` is the condition itself (the ConditionId of the standard)."""
@@ -138,15 +140,13 @@ def _states(alarm: Alarm) -> dict[str, Any]:
 
 
 def _shelving(alarm: Alarm, now_us: int, max_shelve_s: int) -> dict[str, Any]:
-    left_us = 0
     number, name = _UNSHELVED
     if alarm.state is AlarmState.SHELVED:
         number, name = _ONE_SHOT if alarm.shelved_once else _TIMED
-        left_us = max(0, (alarm.shelved_until_us or now_us) - now_us)
     return {
         "ShelvingState/CurrentState": ua.LocalizedText(name),
         "ShelvingState/CurrentState/Id": ua.NodeId(number),
-        "ShelvingState/UnshelveTime": left_us / 1000,
+        UNSHELVE_TIME: left_ms(alarm, now_us),
         "MaxTimeShelved": max_shelve_s * 1000.0,
     }
 

@@ -49,10 +49,15 @@ class ConditionNodes:
         if condition not in self._made:
             self._made.add(condition)
             await self._make(source, condition, str(event.ConditionName))
-        for path, kind in FIELDS.items():
+        for path in FIELDS:
             if path != "NodeId":
-                value = ua.DataValue(ua.Variant(getattr(event, path), kind))
-                await self._server.write_attribute_value(child(condition, path), value)
+                await self.write(condition, path, getattr(event, path))
+
+    async def write(self, condition: ua.NodeId, path: str, value: Any) -> None:
+        """One part of a condition that changes without an event."""
+        await self._server.write_attribute_value(
+            child(condition, path), ua.DataValue(ua.Variant(value, FIELDS[path]))
+        )
 
     async def _make(self, source: Node, condition: ua.NodeId, name: str) -> None:
         qualified = ua.QualifiedName(name, self._index)

@@ -112,7 +112,7 @@ class OpcUaServer:
         space = await build(server, index, self._options.site, self._live.layout)
         now_us = self._live.clock.now_us
         values = ValueHistory(self._reader, space, now_us)
-        events = EventHistory(self._reader, space, now_us, self._max_shelve_s)
+        events = EventHistory(self._reader, space, self._max_shelve_s)
         server.iserver.history_manager = History(server.iserver, values, events)
         conditions = Conditions(server, space, self._live, self._reader)
         Methods(conditions, self._act, self._note, now_us, self._max_shelve_s).link(server)
