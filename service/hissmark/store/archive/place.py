@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
+import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -61,8 +62,11 @@ class Folder:
             self.root.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise StoreError(f"{self.root}: the archive cannot be made ({error.strerror}).") from error
-        with tempfile.TemporaryDirectory(prefix=".draft-", dir=self.root) as folder:
-            yield Path(folder) / "draft"
+        draft = self.root / f".draft-{uuid.uuid4().hex}"
+        try:
+            yield draft
+        finally:
+            draft.unlink(missing_ok=True)
 
     def publish(self, draft: Path, path: str) -> None:
         place = self.root / path

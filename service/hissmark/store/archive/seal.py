@@ -10,8 +10,10 @@ that came late are merged the same way.
 from __future__ import annotations
 
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -35,6 +37,8 @@ NO_GROUP = "no group"
 """Where series are filed that no group of the register uses any more."""
 REST = 12.0
 """Times the work of a portion that is rested after it, so that intake has the machine to itself."""
+GROUPS_AT_ONCE = 4
+"""Groups of an import that are filed side by side: most of the time is spent waiting for the disk."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,9 +128,9 @@ class Sealer:
         for i, group in groups.items():
             series.setdefault(group, set()).add(i)
         parts = dict(_dealt(columns, groups))
-        waiting = [noted]
-        planned = self._planned(day_us, series, on_record)
-        return sum(self._seal_group(file, parts[file.group], waiting) for file in planned)
+        planned, before = self._planned(day_us, series, on_record), _Once(noted)
+        with ThreadPoolExecutor(GROUPS_AT_ONCE) as pool:
+            return sum(pool.map(lambda file: self._seal_group(file, parts[file.group], before), planned))
 
     def _group_of(self, series_id: int) -> str:
         row = self._series.get(series_id)
@@ -156,18 +160,16 @@ class Sealer:
         self._step("planned")
         return planned
 
-    def _seal_group(
-        self, file: SealedFile, fresh: Columns, before: list[Callable[[], None]] | None = None
-    ) -> int:
+    def _seal_group(self, file: SealedFile, fresh: Columns, before: Callable[[], None] = lambda: None) -> int:
         """Bring the files of one group up to what `fresh` adds; returns how many samples were new.
 
-        What is in `before` is done (and taken out) before anything new is published.
+        `before` is called before anything new is published.
         """
         began_s = time.perf_counter()
         known = self._on_file(file.path)
         merged = _merged(known, fresh)
-        while before and len(merged) > len(known):
-            before.pop()()
+        if len(merged) > len(known):
+            before()
         if file.rows != len(merged):
             self._file_away(file.start_us, file.group, merged, file.generation + 1)
         self._paused(time.perf_counter() - began_s)
@@ -231,6 +233,20 @@ class Sealer:
             kind, start_us, group, path, generation, len(held), size, sha256, int(held.time_us.min()),
             int(held.time_us.max()), frozenset(np.unique(held.series_id).tolist()), self._now_us(),
         )  # fmt: skip
+
+
+class _Once:
+    """Does something at the first call, whichever thread makes it; the others wait until it is done."""
+
+    def __init__(self, action: Callable[[], None]) -> None:
+        self._action: Callable[[], None] | None = action
+        self._lock = threading.Lock()
+
+    def __call__(self) -> None:
+        with self._lock:
+            if self._action is not None:
+                self._action()
+                self._action = None
 
 
 def _dealt(columns: Columns, groups: Mapping[int, str]) -> Iterator[tuple[str, Columns]]:
