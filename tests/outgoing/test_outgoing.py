@@ -338,3 +338,18 @@ def test_seq_goes_from_255_to_0(plant: Invented) -> None:
         payload.ParseFromString(raw)
         seqs.append(payload.seq)
     assert seqs == [k % 256 for k in range(301)] + [0]
+
+
+def test_quality_is_told_with_every_value(plant: Invented) -> None:
+    """6.4.13: the property `Quality` is an Int32, 192 (good) or 500 (stale), also when it is good again."""
+    ours, (reading,) = Edge(*NAME, bd_seq=0), plant.live.live_readings([GROUP])
+
+    def qualities(raw: bytes | None) -> set[tuple[str, int, int]]:
+        made = Payload()
+        made.ParseFromString(raw or b"")
+        found = [m.properties for m in made.metrics if m.name not in ("bdSeq", "Node Control/Rebirth")]
+        return {(p.keys[0], p.values[0].type, p.values[0].int_value) for p in found}
+
+    assert qualities(ours.birth([reading], 1)) == {("Quality", 3, 192)}
+    assert qualities(ours.data({**reading, "fresh": False}, 2)) == {("Quality", 3, 500)}
+    assert qualities(ours.data(reading, 3)) == {("Quality", 3, 192)}
