@@ -158,6 +158,7 @@ def check_retained(late: Ear, service: Service) -> None:
             found = late.newest(topic)
             assert (found["verdict"], found["rise_db"]) == (channel["verdict"], channel["rise_db"])
     assert late.newest("hissmark/north/status")["online"] is True
+    until(lambda: service.metric('hissmark_publishing{way="out"}') == 1, "the metric that says so")
 
 
 def check_shapes(late: Ear) -> None:

@@ -34,6 +34,10 @@ CASES: dict[str, tuple[Series, Series]] = {
         {'hissmark_worker_busy_seconds{doing="judging"}': "0x119 130"},
     ),
     "HissmarkBrokerLost": ({"hissmark_connected": "0x120"}, {"hissmark_connected": "1x118 0x2"}),
+    "HissmarkPublishesNothing": (
+        {'hissmark_publishing{way="out"}': "0x120"},
+        {'hissmark_publishing{way="out"}': "1x118 0x2"},
+    ),
     "HissmarkSubscriptionRefused": (
         {"hissmark_filters_refused": "1x120"},
         {"hissmark_filters_refused": "0x119 1"},

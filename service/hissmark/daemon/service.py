@@ -100,9 +100,10 @@ class Daemon:
         self._worker = self._make_worker()
         self._worker.on_failure = self.failed.set
         self._broker = f"{site.mqtt.host}:{site.mqtt.port}"
+        self._outgoing = publishers_of(site, self.live, self.reader)
         self._watch = Watch(
             self._broker, self._receiver, self._sparkplug, self.queue, lambda: self._worker.alive, self.live,
-            self.metrics,
+            self.metrics, self._outgoing,
         )  # fmt: skip
         long_history = LongHistory(site, self._store, lambda: self.layout, self.clock)
         self.backfill = BackfillJob(self.reader, lambda: self.layout, self._worker.errands)
@@ -131,7 +132,6 @@ class Daemon:
         acting = Acting(self._store, self.reader, self.clock.now_us, site.name)
         self._web = self._make_web(acting, port, demo=demo)
         self._opcua = opcua_of(site, self.live, self.reader, self._book, acting)
-        self._outgoing = publishers_of(site, self.live, self.reader)
 
     def _make_worker(self) -> Worker:
         parts = Parts(

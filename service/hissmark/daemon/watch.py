@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from hissmark.ingest.health import Health
 from hissmark.ingest.queue import MessageQueue
 from hissmark.ingest.receiver import Receiver
 from hissmark.ingest.sparkplug_host import SparkplugHost
+from hissmark.outgoing.publisher import Publisher
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 
@@ -21,17 +22,19 @@ class Watch:
 
     def __init__(
         self, broker: str, receiver: Receiver, sparkplug: SparkplugHost | None, queue: MessageQueue,
-        worker_alive: Callable[[], bool], live: LiveState, metrics: Metrics,
+        worker_alive: Callable[[], bool], live: LiveState, metrics: Metrics, outgoing: Sequence[Publisher],
     ) -> None:  # fmt: skip
         self._broker, self._receiver, self._sparkplug = broker, receiver, sparkplug
         self._queue, self._worker_alive = queue, worker_alive
-        self._live, self._metrics = live, metrics
+        self._live, self._metrics, self._outgoing = live, metrics, outgoing
         self._seen = Health()
 
     def look(self) -> None:
         before, self._seen = self._seen, self._receiver.health()
         now = self._seen
         self._metrics.receiver(before, now)
+        for publisher in self._outgoing:
+            self._metrics.publishing.labels(publisher.way).set(publisher.connected)
         self._live.report(
             connected=now.connected, subscribed=now.subscribed, broker=self._broker,
             session_losses=now.session_losses, filters_refused=len(now.refused),

@@ -55,6 +55,13 @@ class Publisher:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="outgoing", daemon=True)
         self.trouble = ""
+        self.connected = False
+        """Whether the connection stands."""
+
+    @property
+    def way(self) -> str:
+        """Which connection it is: `out`, or `node` of an edge node."""
+        return self._voice.suffix
 
     def start(self) -> None:
         self._thread.start()
@@ -83,6 +90,7 @@ class Publisher:
     def _serve(self) -> None:
         """One connection, until it ends, or we stop, or what is told wants another."""
         client, on = self._connect(), True
+        self.connected = True
         try:
             while on and not self._stop.is_set() and client.is_connected():
                 on = self._voice.tell(client)
@@ -90,6 +98,7 @@ class Publisher:
             if client.is_connected():
                 self._voice.say_goodbye(client)
         finally:
+            self.connected = False
             client.disconnect()
             client.loop_stop()
 

@@ -62,6 +62,10 @@ class Metrics:
         self.rebirths = Counter(
             "hissmark_sparkplug_rebirths", "Births asked of Sparkplug edge nodes", registry=on
         )
+        self.publishing = Gauge(
+            "hissmark_publishing", "Connections that verdicts go out on: 1 while they stand", ["way"],
+            registry=on,
+        )  # fmt: skip
         self.backup_at = Gauge(
             "hissmark_last_backup_timestamp_seconds", "When the last backup was made", registry=on
         )
