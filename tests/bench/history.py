@@ -23,9 +23,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from hissmark.decode.columns import Batch
+from hissmark.engine.engine import Engine
 from hissmark.engine.layout import Layout
+from hissmark.engine.readings import Tick
 from hissmark.engine.register import Channel, Register
-from hissmark.engine.settings import CoreSettings
+from hissmark.engine.settings import BaselineSettings, CoreSettings
 from hissmark.export.formats import Format, encoded
 from hissmark.export.questions import Question, What, answer
 from hissmark.imports.run import Import, Target, Wanted
@@ -34,8 +36,10 @@ from hissmark.store.archive import sample_files
 from hissmark.store.archive.catalogue import DAY_US
 from hissmark.store.archive.place import Folder
 from hissmark.store.archive.seal import Sealer
+from hissmark.store.blocks import HOUR_US, encode
 from hissmark.store.reader import Reader
 from hissmark.store.rows import Columns
+from hissmark.store.ticked import blocks_of
 
 D0 = 1_772_323_200_000_000
 URL = "sqlite:///data/hissmark.db"
@@ -74,7 +78,9 @@ def site(channels: int, feed: bool = True) -> Iterator[tuple[Path, tuple[str, ..
         engine.dispose()
 
 
-def filed(folder: Path, names: tuple[str, ...], days: int, channels: int, every_s: float) -> None:
+def filed(
+    folder: Path, names: tuple[str, ...], days: int, channels: int, every_s: float, jitter: bool = True
+) -> None:
     """Days straight into the archive."""
     store = open_store(URL, folder)
     with store.connect() as connection:
@@ -84,7 +90,7 @@ def filed(folder: Path, names: tuple[str, ...], days: int, channels: int, every_
     table = np.array([ids[name] for name in names], np.int32)
     sealer = Sealer(store, Folder(folder / "archive"), groups_of(names), lambda: D0, rest=0)
     for number in range(days):
-        b = day(channels, every_s, number)
+        b = day(channels, every_s, number, jitter)
         sealer.add(D0 + number * DAY_US, Columns(b.time_us, table[b.series], b.value, b.flags), lambda: None)
     store.dispose()
 
@@ -93,6 +99,13 @@ def timed(work: Callable[[], object]) -> float:
     begin = time.perf_counter()
     work()
     return time.perf_counter() - begin
+
+
+def took(work: Callable[[], object]) -> tuple[float, float]:
+    """Seconds, and seconds of the processor: on a busy machine only the second tell much."""
+    begin = time.process_time()
+    seconds = timed(work)
+    return seconds, time.process_time() - begin
 
 
 def show(what: str, figure: str) -> None:
@@ -172,17 +185,60 @@ def put(writer: Writer, b: Batch, which: slice) -> None:
 
 def feed() -> None:
     """What keeping arrivals costs the ingest."""
-    took = {}
-    for kept in (False, True, False, True):
+    found: dict[bool, list[tuple[float, float]]] = {False: [], True: []}
+    for turn in range(6):
+        kept = turn % 2 == 1
         with site(1000, feed=kept) as (_, _, writer):
             b = day(1000, 60.0)
-            seconds = timed(lambda: [put(writer, b, slice(a, a + 20_000)) for a in range(0, len(b), 20_000)])  # noqa: B023
-            took.setdefault(kept, []).append(seconds)
-    without, with_ = min(took[False]), min(took[True])
+            found[kept].append(
+                took(lambda: [put(writer, b, slice(a, a + 20_000)) for a in range(0, len(b), 20_000)])  # noqa: B023
+            )
+    without, with_ = np.min(found[False], axis=0), np.min(found[True], axis=0)
+    slower = 100 * (with_ / without - 1)
     show(
         "ingest of 1.44 M samples without, with the feed, s; slower by",
-        f"{without:.2f} {with_:.2f} {100 * (with_ / without - 1):.0f} %",
+        f"{without[0]:.2f} {with_[0]:.2f} {slower[0]:.0f} % (of processor time {slower[1]:.0f} %)",
     )
+
+
+def disk() -> None:
+    """Bytes on disk a sample, all told: the archive with its sums, and the hourly blocks of the ticks."""
+    channels, every_s = 100, 10.0
+    samples = channels * 86_400 / every_s
+    for jitter in (True, False):
+        with site(channels) as (folder, names, _):
+            filed(folder, names, 2, channels, every_s, jitter)
+            parts = [
+                sum(p.stat().st_size for p in (folder / "archive" / kind).rglob("*.parquet")) / 2 / samples
+                for kind in ("samples", "minute", "hour")
+            ]
+            parts.append(ticks_bytes(names, every_s) / samples)
+            clocks = "to the millisecond" if jitter else "on the second"
+            show(
+                f"bytes a sample in ten seconds, clocks {clocks}: samples, minutes, hours, ticks; all (<= 6)",
+                " ".join(f"{part:.2f}" for part in parts) + f"; {sum(parts):.1f}",
+            )
+
+
+def ticks_bytes(names: tuple[str, ...], every_s: float) -> float:
+    """A day of ticks, from four hours that are judged once the backgrounds are learned."""
+    groups = groups_of(names)
+    rows = [Channel(n, n, "valve", groups[n], i % 25, valve=f"XV-{i}") for i, n in enumerate(names)]
+    quick = CoreSettings(baseline=BaselineSettings(learn_s=3600, learn_windows=5))
+    layout = Layout.of(Register.of(rows), quick)
+    engine, b = Engine(layout), day(len(names), every_s)
+    found: list[Tick] = []
+    for hour in range(6):
+        inside = slice(
+            *np.searchsorted(b.time_us // HOUR_US, [D0 // HOUR_US + hour, D0 // HOUR_US + hour + 1])
+        )
+        engine.accept(Batch(b.series[inside], b.time_us[inside], b.value[inside], b.flags[inside]))
+        found += engine.advance()
+    total = 0
+    for hour in range(2, 5):
+        ticks = [t for t in found if (t.at_us - D0) // HOUR_US == hour]
+        total += sum(len(encode(block)) for _, block in blocks_of(ticks, layout))
+    return total / 3 * 24
 
 
 def export(millions: float) -> None:
@@ -203,10 +259,12 @@ def export(millions: float) -> None:
             return sum(len(piece) for piece in encoded(found.batches, found.schema, Format.ARROW))
 
         rows = plain()
-        direct, arrow = min(timed(plain) for _ in range(2)), min(timed(ours) for _ in range(2))
+        turns = [(took(plain), took(ours)) for _ in range(5)]
+        direct, arrow = np.min(turns, axis=0)
         show(
             f"{rows / 1e6:.0f} M samples as Arrow, reading the files with pyarrow, M/s; ratio (>= 0.5)",
-            f"{rows / arrow / 1e6:.1f} {rows / direct / 1e6:.1f} {direct / arrow:.2f}",
+            f"{rows / arrow[0] / 1e6:.1f} {rows / direct[0] / 1e6:.1f} {direct[0] / arrow[0]:.2f}"
+            f" (of processor time {direct[1] / arrow[1]:.2f})",
         )
 
 
@@ -260,10 +318,10 @@ def importing() -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--export", type=float, default=17.0, metavar="MILLIONS")
-    parser.add_argument("--only", default="size,csv,import,export,feed,seal")
+    parser.add_argument("--only", default="size,disk,csv,import,export,feed,seal")
     chosen = parser.parse_args()
     work = {
-        "size": size, "csv": valve_year, "import": importing, "feed": feed, "seal": sealing,
+        "size": size, "disk": disk, "csv": valve_year, "import": importing, "feed": feed, "seal": sealing,
         "export": lambda: export(chosen.export),
     }  # fmt: skip
     for name in chosen.only.split(","):

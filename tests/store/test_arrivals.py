@@ -51,15 +51,18 @@ def test_nothing_of_a_failed_transaction(store):
     assert followed(store) == ([], 0)
 
 
+@pytest.mark.parametrize("nearby", [0, 1000])
 @settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
-    st.lists(
+    deliveries=st.lists(
         st.lists(st.tuples(st.integers(0, 3), st.integers(0, 9), st.integers(0, 2)), max_size=8), max_size=8
     )
 )
-def test_any_deliveries(tmp_path_factory, deliveries):
+def test_any_deliveries(tmp_path_factory, monkeypatch, nearby, deliveries):
+    """Whether what is stored nearby is looked at or too much for it."""
     from support.stores import Store
 
+    monkeypatch.setattr(arrivals, "_NEARBY", nearby)
     store = Store("sqlite:///data/hissmark.db", tmp_path_factory.mktemp("any"))
     writer, position, heard = write(store), 0, []
     for rows in deliveries:

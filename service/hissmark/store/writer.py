@@ -190,15 +190,25 @@ class Transaction:
         columns = rows.Columns.of(batch.time_us, self._ids[batch.series], batch.value, batch.flags)
         if not self._limits.feed:
             return self._insert(columns)
+        columns = self._inserted(columns)
+        arrivals.note(self._connection, columns, self._now_us)
+        return len(columns)
+
+    def _inserted(self, columns: rows.Columns) -> rows.Columns:
+        """Store samples; returns those that were new, so that nobody is told of the others twice."""
+        if self._connection.dialect.name == "sqlite":
+            found = arrivals.fresh_nearby(self._connection, columns)
+            if found is not None:
+                self._insert(found)
+                return found
         with self._connection.begin_nested() as point:
             new = self._insert(columns)
             if new < len(columns):
                 point.rollback()
-        if new < len(columns):  # redelivered in part: find out which, so that nobody is told of them twice
+        if new < len(columns):  # redelivered in part
             columns = arrivals.fresh(self._connection, columns)
-            new = self._insert(columns)
-        arrivals.note(self._connection, columns, self._now_us)
-        return new
+            self._insert(columns)
+        return columns
 
     def _insert(self, columns: rows.Columns) -> int:
         if not len(columns):
