@@ -84,7 +84,7 @@ def export(
     form = _format(out)
     with opened(site) as open_site:
         names = _names(open_site, name or [], valve or [], group or [])
-        begin, end = _span(open_site, moment(from_, open_site.now_us), moment(to, open_site.now_us))
+        begin, end = _span(open_site, what, moment(from_, open_site.now_us), moment(to, open_site.now_us))
         asked = Question(What(what.value), names, begin, end, every_us, How(how.value))
         found = answer(open_site.reader, asked)
         counted = _Counted(found)
@@ -134,10 +134,15 @@ def _names(site: Opened, names: list[str], valves: list[str], groups: list[str])
         raise CommandError(f"{error}.") from None
 
 
-def _span(site: Opened, begin: int | None, end: int | None) -> tuple[int, int]:
+def _span(site: Opened, what: _What, begin: int | None, end: int | None) -> tuple[int, int]:
     """All that there is where nothing is asked."""
-    extent = site.reader.sample_extent()
-    first, last = (extent.first_us, extent.last_us + 1) if extent else (_FIRST_US, _LAST_US)
+    from hissmark.store.archive.catalogue import Kind
+
+    first, last = _FIRST_US, _LAST_US
+    if what not in (_What.JOURNAL, _What.VERDICTS):
+        kind = Kind(what.value) if what in (_What.MINUTE, _What.HOUR) else Kind.SAMPLES
+        if extent := site.reader.extent(kind):
+            first, last = extent.first_us, extent.last_us + 1
     return first if begin is None else begin, last if end is None else end
 
 

@@ -145,7 +145,7 @@ class Reader:
         index, wanted = self._wanted(names)
         levels = frozenset(row.id for row in self.series() if row.kind != PLAIN_MEAN)
         if wanted.ids:
-            extent = self.sample_extent()
+            extent = self.extent(kind)
             to_us = min(to_us, extent.last_us + 1) if extent else from_us
             for found in self._rollups.rollups(wanted, levels, kind, from_us, to_us):
                 yield replace(found, series_id=index[found.series_id])
@@ -161,6 +161,10 @@ class Reader:
 
     def sample_extent(self) -> Extent | None:
         """Time of the first and last sample; None while there is none. Quick."""
+        return self.extent(Kind.SAMPLES)
+
+    def extent(self, kind: Kind) -> Extent | None:
+        """The same of sums by minute or hour, too, which are kept longer than the samples."""
         with self._page() as connection:
             first, last = connection.execute(
                 sa.select(
@@ -168,10 +172,11 @@ class Reader:
                     sa.select(sa.func.max(samples.c.time_us)).scalar_subquery(),
                 )
             ).one()
-            sealed = catalogue.sealed_extent(connection)
-        if sealed is None:
-            return None if first is None else Extent(first, last)
-        return Extent(min(sealed[0], first or sealed[0]), max(sealed[1], last or 0))
+            sealed = [catalogue.sealed_extent(connection, each) for each in {kind, Kind.SAMPLES}]
+        found = [each for each in [*sealed, (first, last)] if each is not None and each[0] is not None]
+        if not found:
+            return None
+        return Extent(min(first for first, _ in found), max(last for _, last in found))
 
     def sample_count(self) -> int:
         """How many samples are stored. Reads everything: seconds for a hundred million rows."""

@@ -122,11 +122,11 @@ def remove(connection: sa.Connection, file: SealedFile) -> None:
     )
 
 
-def sealed_extent(connection: sa.Connection) -> tuple[int, int] | None:
-    """First and last time of the sealed samples."""
+def sealed_extent(connection: sa.Connection, kind: Kind = Kind.SAMPLES) -> tuple[int, int] | None:
+    """First and last time in the files of a kind: of samples, or starts of periods."""
     c = sealed_files.c
     query = sa.select(sa.func.min(c.first_us), sa.func.max(c.last_us)).where(
-        c.kind == str(Kind.SAMPLES), c.generation > 0
+        c.kind == str(kind), c.generation > 0
     )
     first, last = connection.execute(query).one()
     return None if first is None else (first, last)
