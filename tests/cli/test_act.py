@@ -34,6 +34,14 @@ def test_shelving_goes_on_record_with_reason_and_end(site: Path) -> None:
     assert row.request.until_us == pytest.approx(now_us() + 7200 * 1e6, abs=60e6)
 
 
+def test_shelving_once_goes_on_record_as_such(site: Path) -> None:
+    words = ("XV-101", "--for", "2h", "--once", "--comment", "steam trap", *WHO)
+    done = hissmark("shelve", str(site), *words)
+    assert done.returncode == 0, done.stderr
+    (row,) = actions(site)
+    assert row.request.kind == "shelve-once"
+
+
 @pytest.mark.parametrize(
     ("words", "code", "said"),
     [

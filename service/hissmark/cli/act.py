@@ -75,13 +75,15 @@ def shelve(
     operator: Operator,
     comment: Reason,
     for_: Annotated[str, typer.Option("--for", metavar="TIME", help="How long, e.g. 30min, 4h.")],
+    once: Annotated[bool, typer.Option("--once", help="Only until what it alarms of is gone.")] = False,
     alarm: Kind = None,
     wait: Wait = 5.0,
 ) -> None:
     """Put alarms on the shelf for a time: they come back by themselves."""
-    from hissmark.cli.acting import SHELVE
+    from hissmark.cli.acting import SHELVE, SHELVE_ONCE
 
-    _do(site, SHELVE, valves, alarm, operator, _reason(comment), wait, _seconds(for_))
+    verb = SHELVE_ONCE if once else SHELVE
+    _do(site, verb, valves, alarm, operator, _reason(comment), wait, _seconds(for_))
 
 
 def out_of_service(

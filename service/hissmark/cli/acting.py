@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hissmark.alarms.journal import ActionKind, ActionRequest, Alarm, AlarmKind, AlarmState
 from hissmark.cli.errors import CommandError
@@ -33,6 +33,7 @@ ACKNOWLEDGE = Verb(
     ActionKind.ACKNOWLEDGE, (_S.UNACKNOWLEDGED, _S.RTN_UNACKNOWLEDGED), "acknowledge", "acknowledged"
 )
 SHELVE = Verb(ActionKind.SHELVE, _VISIBLE, "shelve", "shelved", True)
+SHELVE_ONCE = replace(SHELVE, kind=ActionKind.SHELVE_ONCE)
 UNSHELVE = Verb(ActionKind.UNSHELVE, (_S.SHELVED,), "take off the shelf", "taken off the shelf")
 OUT = Verb(
     ActionKind.TAKE_OUT_OF_SERVICE,
