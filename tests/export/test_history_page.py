@@ -12,6 +12,7 @@ import time
 from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -163,3 +164,32 @@ def test_paths_are_as_the_page_shows_them(tmp_path: Path, monkeypatch: pytest.Mo
     assert hissmark("import", "north", "recorded.parquet").returncode == 0
     for path in tree.split():
         assert (tmp_path / "north" / "data" / path).is_file(), path
+
+
+@pytest.mark.slow
+def test_spark_reads_the_archive(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """The page's own words; and every value to the bit. Only where pyspark (400 MB) is installed."""
+    pytest.importorskip("pyspark", reason="pyspark is not installed")
+    if not shutil.which("java"):
+        pytest.skip("Spark wants a Java runtime")
+    (tmp_path / "north").mkdir()
+    (tmp_path / "north" / "site.toml").write_text('name = "North works"\n', "utf-8")
+    (tmp_path / "north" / "register.csv").write_text(REGISTER, "utf-8")
+    recorded(tmp_path / "recorded.parquet")
+    monkeypatch.chdir(tmp_path)
+    assert hissmark("import", "north", "recorded.parquet").returncode == 0
+    (code,) = [code for _, _, code in blocks(PAGE.read_text("utf-8")) if "pyspark" in code]
+    names: dict[str, Any] = {}
+    exec(compile(code, "history.md", "exec"), names)
+    assert re.search(r"2026-03-01\|AX-101\| +1440\|", capfd.readouterr().out)
+    spark = names["spark"]
+    frame = spark.read.parquet("north/data/archive/samples").selectExpr("unix_micros(time)", "name", "value")
+    expected = pd.read_parquet("recorded.parquet")
+    us = expected["time"].dt.as_unit("us").astype("int64")
+    rows = zip(us.tolist(), expected["name"], expected["value"].tolist(), strict=True)
+    assert sorted(tuple(row) for row in frame.collect()) == sorted(rows)
+    for kind in ("minute", "hour"):
+        assert spark.read.parquet(f"north/data/archive/{kind}").selectExpr("sum(n)").first()[0] == STORED
+    spark.stop()
