@@ -66,8 +66,8 @@ def pump(minute: int) -> Values:
 
 
 def silent(minute: int) -> Values:
-    """The radio of XV-104's sensor is gone for an hour and a half."""
-    heard = {k: v for k, v in QUIET.items() if not (k == "AE-104" and 180 <= minute < 270)}
+    """The radio of XV-104's sensor is gone for five hours: longer than a gap in the radio."""
+    heard = {k: v for k, v in QUIET.items() if not (k == "AE-104" and 180 <= minute < 480)}
     return {**heard, **PLANT}
 
 
@@ -77,7 +77,7 @@ CASES: dict[str, tuple[Callable[[int], Values], int]] = {
     "pressure-lost": (pressure_lost, 540),
     "sensor-loose": (loose, 720),
     "pump-nearby": (pump, 540),
-    "radio-silent": (silent, 420),
+    "radio-silent": (silent, 660),
 }
 
 

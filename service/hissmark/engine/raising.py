@@ -11,6 +11,7 @@ from hissmark.engine.growing import trend_of
 from hissmark.engine.measuring import Signal
 from hissmark.engine.reasons import reason_text
 from hissmark.engine.state import F32, Bools, State
+from hissmark.engine.watching import long_silent
 from hissmark.judge import evidence as ev
 from hissmark.judge.group import Groups
 from hissmark.judge.verdict import NONE
@@ -26,12 +27,14 @@ def raise_alarms(
     judged = (blocked == NONE) & (signal.unsteady == NONE)
     passes = verdict == Verdict.PASSING
     contested = _leading_contested(state, verdict, rise)
-    faulty = state.health.code != SensorHealth.WELL
+    unwell = state.health.code != SensorHealth.WELL
+    silent = state.health.code == SensorHealth.SILENT
+    faulty = unwell & (~silent | long_silent(state, at_us, signal))
     with np.errstate(invalid="ignore"):
         low = rise < limit - deadband
     cleared = judged & ~state.passing & (low | (state.evidence <= ev.LOWEST + 1.0))
     stands = np.stack((passes, contested, faulty))
-    gone = np.stack((cleared, judged & (verdict != Verdict.CONTESTED), ~faulty))
+    gone = np.stack((cleared, judged & (verdict != Verdict.CONTESTED), ~unwell))
     wanted = Wanted(stands, gone, rise, margin, on, state.suppression.held_by(state.process))
 
     def why(kind: AlarmKind, c: int) -> str:

@@ -56,6 +56,7 @@ _RANGES: dict[type, dict[str, Range]] = {
         "off_delay_s": (0, 7 * _DAY_S),
         "deadband_db": (0, 60),
         "fault_delay_s": (0, 30 * _DAY_S),
+        "silent_delay_s": (0, 30 * _DAY_S),
         "contested_delay_s": (0, 30 * _DAY_S),
         "max_shelve_s": (60, 30 * _DAY_S),
         "budget_per_year": (0, 1000),

@@ -139,6 +139,8 @@ class AlarmSettings:
         off_delay_s: how long the reason must be gone before the alarm clears.
         deadband_db: an active alarm clears only this far below the limit that raised it.
         fault_delay_s: on-delay of sensor faults.
+        silent_delay_s: how long nothing may arrive from a sensor before it is a fault. Shorter gaps only make
+            the valve `not testable`; shorter patience makes an alarm of every gap in the radio.
         contested_delay_s: on-delay of `contested`.
         max_shelve_s: longest time an alarm may be shelved.
         budget_per_year: false alarms that the noise of a valve's own sensor may cost in a year; a noisy
@@ -150,6 +152,7 @@ class AlarmSettings:
     off_delay_s: int = 600
     deadband_db: float = 3.0
     fault_delay_s: int = 900
+    silent_delay_s: int = 4 * 3600
     contested_delay_s: int = 1800
     max_shelve_s: int = 12 * 3600
     budget_per_year: float = 0.1

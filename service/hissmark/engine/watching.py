@@ -8,7 +8,19 @@ from hissmark.engine.conditions import TestConditions
 from hissmark.engine.intake import US, Portion
 from hissmark.engine.measuring import STALE_INTERVALS, Signal
 from hissmark.engine.state import F32, Bools, Ints, State
-from hissmark.judge.health import AT_BOUND_DB, LOOSE_DB, Drift, drifted, fell_alone, swapped_pairs
+from hissmark.judge.health import (
+    AT_BOUND_DB,
+    LOOSE_DB,
+    NOISY_DB,
+    Beside,
+    Drift,
+    Sound,
+    drifted,
+    fell_alone,
+    others_unknown,
+    restless_alone,
+    swapped_pairs,
+)
 from hissmark.judge.verdict import NONE
 from hissmark.signal.percentiles import masked_level
 
@@ -23,12 +35,20 @@ def watch_health(
     """Advance the watch by one tick. `mode`: int[groups] present operating condition."""
     heard = signal.last_us > 0
     unknown = (signal.interval_s == 0) & (portion.at_us - signal.last_us <= UNKNOWN_INTERVAL_S * US)
-    state.health.step(
-        on & heard, state.settings.signal.tick_s, ~signal.fresh & ~unknown,
-        signal.levels.high - signal.levels.low, np.nan_to_num(state.baselines.usual_spread),
-        signal.levels.slots, _alone(state, rise), scale, _swapped(state, rise, signal), signal.length_us / US,
-        _drift(state, conditions, signal, mode), _fell_alone(state, rise),
+    sound = Sound(
+        signal.levels.high - signal.levels.low, state.baselines.usual_spread, signal.levels.slots,
+        signal.length_us / US, _alone(state, rise), scale, state.passing,
     )  # fmt: skip
+    state.health.step(
+        on & heard, state.settings.signal.tick_s, ~signal.fresh & ~unknown, sound,
+        _beside(state, signal, rise, sound), _drift(state, conditions, signal, mode),
+    )  # fmt: skip
+
+
+def long_silent(state: State, at_us: int, signal: Signal) -> Bools:
+    """Channels silent for so long that somebody should look, less the delay that every fault has."""
+    wanted_s = np.maximum(state.settings.alarms.silent_delay_s - state.tuned.fault_delay_s, 0.0)
+    return np.asarray(at_us - signal.last_us >= (wanted_s * US).astype(np.int64), bool)
 
 
 def _drift(state: State, conditions: TestConditions, signal: Signal, mode: Ints) -> Drift:
@@ -40,38 +60,38 @@ def _drift(state: State, conditions: TestConditions, signal: Signal, mode: Ints)
     every = np.ones(len(rows), bool)
     if not at_bound.any():
         return Drift(~every, every)
-    spread, geometry = state.geometry.spread, state.geometry
+    spread = state.geometry.spread
     usable = signal.fresh & (signal.unsteady == NONE) & ~np.isnan(anchor)
     laid = [np.asarray(spread(a, np.nan), np.float64) for a in (value, anchor, signal.levels.low)]
     bound = np.asarray(spread(state.tuned.max_drift_db, np.nan), np.float64)
     cannot_leak = np.asarray(spread(~state.valve | conditions.low_difference, False), bool)
-    shown, told = ~every, every
     found = drifted(laid[0], laid[1], laid[2], bound, cannot_leak, np.asarray(spread(usable, False), bool))
-    shown[geometry.place[geometry.present]] = found[0][geometry.present]
-    told[geometry.place[geometry.present]] = found[1][geometry.present]
-    return Drift(shown, told)
+    return Drift(_by_channel(state, found[0]), _by_channel(state, found[1]))
 
 
-def _swapped(state: State, rise: F32, signal: Signal) -> Bools:
-    """Channels that seem to have changed places with another of their group."""
-    geometry = state.geometry
-    laid = [np.asarray(geometry.spread(a, np.nan), np.float64) for a in (rise, signal.levels.low)]
-    found = swapped_pairs(laid[0], laid[1], laid[1] - laid[0])
-    swapped = np.zeros(len(rise), bool)
-    swapped[geometry.place[geometry.present]] = found[geometry.present]
-    return swapped
-
-
-def _fell_alone(state: State, rise: F32) -> Bools:
-    """Looked at only where somebody fell far enough to be loose."""
-    geometry = state.geometry
+def _beside(state: State, signal: Signal, rise: F32, sound: Sound) -> Beside:
+    """What the groups say of each channel; looked at in full only where somebody stands out."""
     with np.errstate(invalid="ignore"):
         fell = rise < -LOOSE_DB
-    alone = np.zeros(len(rise), bool)
-    if fell.any():
-        found = fell_alone(np.asarray(geometry.spread(rise, np.nan), np.float64))
-        alone[geometry.place[geometry.present]] = found[geometry.present]
-    return alone
+        wider = sound.spread - sound.usual
+        restless = wider > NOISY_DB
+    laid = np.asarray(state.geometry.spread(rise, np.nan), np.float64)
+    level = np.asarray(state.geometry.spread(signal.levels.low, np.nan), np.float64)
+    every = np.zeros(laid.shape, bool)
+    alone, strange = (fell_alone(laid), others_unknown(laid)) if fell.any() else (every, every)
+    quiet = every
+    if restless.any():
+        quiet = restless_alone(np.asarray(state.geometry.spread(wider, np.nan), np.float64))
+    swapped = swapped_pairs(laid, level, level - laid)
+    return Beside(*(_by_channel(state, found) for found in (alone, quiet, strange, swapped)))
+
+
+def _by_channel(state: State, found: Bools) -> Bools:
+    """From bool[groups, places] to bool[channels]."""
+    geometry = state.geometry
+    flat = np.zeros(len(state.valve), bool)
+    flat[geometry.place[geometry.present]] = found[geometry.present]
+    return flat
 
 
 def _alone(state: State, rise: F32) -> F32:

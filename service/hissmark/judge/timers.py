@@ -33,9 +33,8 @@ class Timers:
         self.spell_s: F32 = np.zeros((channels, faults), np.float32)
         self.ended_s: F32 = np.zeros((channels, faults), np.float32)
 
-    def step(self, heard: Bools, tick_s: float, shown: Bools) -> None:
-        """One tick: `heard` bool[channels] that can tell, `shown` bool[channels, faults]."""
-        on = heard[:, None]
+    def step(self, on: Bools, tick_s: float, shown: Bools) -> None:
+        """One tick: `on` which can be told, `shown` which show; bool[channels, faults]."""
         back = np.maximum(np.minimum(self.shown_s, BACK_FROM_S) - 2 * tick_s, 0.0)
         moved = np.minimum(np.where(shown, self.shown_s + tick_s, back), LONGEST_S)
         self.shown_s = np.where(on, moved, self.shown_s).astype(np.float32)
