@@ -8,11 +8,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hissmark.engine.change import losses_reset
+from hissmark.engine.change import clock_told, losses_reset
 from hissmark.engine.losses import losses_of
 from hissmark.engine.story import Recorded, tell, tell_recorded
 from hissmark.engine.telling import Lacking, Story
-from hissmark.judge.verdicts import BaselineState, Explanation, Reason, Verdict
+from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
 from hissmark.publish.story import changes, told
 from support.rig import Rig, learned_rig, reference, row_of_valves, valve, with_settings
 
@@ -183,6 +183,58 @@ def test_stuck_sensor() -> None:
     rig.noise_db = 0.0
     rig.run(5 * HOUR_S, stand_still, TAGS)
     said(rig, "XV-2", "It waits for its sensor (stuck) to be put right.")
+
+
+def unwell(rig: Rig, subject: str, fault: str) -> None:
+    """The story says which fault, leaves the sensor out and goes on with the others."""
+    found = said(
+        rig, subject, "Its sensor has a fault.", f"It waits for its sensor ({fault}) to be put right."
+    )
+    assert found.own.health.text == fault
+    assert not found.own.used
+    assert sum(v.verdict is Verdict.QUIET and v.health is SensorHealth.WELL for v in found.voices) >= 3
+
+
+def test_saturated_sensor() -> None:
+    rig = tagged()
+    rig.noise_db = 0.0
+    rig.run(2 * HOUR_S, {**BASE, "AE-2": 96.0}, TAGS, every_s=60.0)
+    unwell(rig, "XV-2", "saturated")
+
+
+def test_noisy_sensor() -> None:
+    """White noise of 6 dB rms from the electronics; nobody beside hears it."""
+    rig, rng = tagged(), np.random.default_rng(5)
+    rig.run(
+        4 * HOUR_S, {**BASE, "AE-2": lambda t: BASE["AE-2"] + rng.normal(0, 6, len(t))}, TAGS, every_s=60.0
+    )
+    unwell(rig, "XV-2", "noisy")
+
+
+def test_drifting_sensor() -> None:
+    """It hears half a decibel less each day."""
+    quick = with_settings(
+        baseline={"follow_s": 86_400, "max_drift_db": 1.0},
+        signal={"tick_s": 600, "window_s": 3600, "stale_s": 1800, "slot_s": 60},
+    )
+    rig = Rig(row_of_valves(5), quick).run(12 * HOUR_S, BASE, every_s=300.0)
+    start_s = rig.now_s
+    rig.run(7 * 24 * HOUR_S, {**BASE, "AE-2": lambda t: 25.0 - 0.5 * (t - start_s) / 86_400}, every_s=300.0)
+    unwell(rig, "XV-2", "drifting")
+
+
+def test_swapped_sensors() -> None:
+    apart = {**BASE, "AE-2": 33.0}
+    rig = learned_rig(row_of_valves(5), apart)
+    rig.run(4 * HOUR_S, {**apart, "AE-2": apart["AE-5"], "AE-5": apart["AE-2"]}, every_s=60.0)
+    unwell(rig, "XV-2", "swapped")
+    unwell(rig, "XV-5", "swapped")
+
+
+def test_clock_wrong() -> None:
+    rig = learned_rig(row_of_valves(5), BASE)
+    rig.engine.change(rig.engine.admit(clock_told("AE-2", True, 900.0, "15 min ahead", "hissmark")))
+    unwell(rig.run(HOUR_S, BASE), "XV-2", "clock wrong")
 
 
 def test_learning() -> None:

@@ -39,16 +39,16 @@ def watch_health(
         signal.levels.high - signal.levels.low, state.baselines.usual_spread, signal.levels.slots,
         signal.length_us / US, _alone(state, rise), scale, state.passing,
     )  # fmt: skip
+    tick_s = float(state.settings.signal.tick_s)
     state.health.step(
-        on & heard, state.settings.signal.tick_s, ~signal.fresh & ~unknown, sound,
-        _beside(state, signal, rise, sound), _drift(state, conditions, signal, mode),
+        on & heard, tick_s, ~signal.fresh & ~unknown, sound, _beside(state, signal, rise, sound),
+        _drift(state, conditions, signal, mode),
     )  # fmt: skip
 
 
 def long_silent(state: State, at_us: int, signal: Signal) -> Bools:
-    """Channels silent for so long that somebody should look, less the delay that every fault has."""
-    wanted_s = np.maximum(state.settings.alarms.silent_delay_s - state.tuned.fault_delay_s, 0.0)
-    return np.asarray(at_us - signal.last_us >= (wanted_s * US).astype(np.int64), bool)
+    """Channels that have been silent for so long that it is no gap in the radio."""
+    return np.asarray(at_us - signal.last_us >= state.settings.alarms.silent_delay_s * US, bool)
 
 
 def _drift(state: State, conditions: TestConditions, signal: Signal, mode: Ints) -> Drift:

@@ -23,8 +23,10 @@ QUANTUM_DB = 0.11
 LIVELY_SPREAD_DB = 1.0
 """A sensor that usually moves by more than this stands still also where it flips by one step of 0.1 dB."""
 NOISY_DB = 4.0
-NOISY_FALL_DB = 2.0
+NOISY_FALL_DB = 1.5
 NOISY_SHARE = 0.25
+NOISY_BACK = 0.5
+"""A short window of a noisy sensor often looks well by chance: what does not show takes off less."""
 JUMPING_DB = 22.0
 """Tops so far above the floor would be heard by a neighbour as well (3 to 15 dB of loss, common practice)."""
 HEARD_BESIDE_DB = 3.0
@@ -56,6 +58,8 @@ NOISY_SUSPECT_S = 600.0
 
 TIMED = LOOSE, STUCK, NOISY, SWAPPED, SATURATED = range(5)
 """Faults that `Timers` keeps the time of."""
+BACK = np.array([2.0, 2.0, NOISY_BACK, 2.0, 2.0])
+"""What a tick without the fault takes off the time it has shown, in ticks."""
 
 
 class Drift(NamedTuple):
@@ -137,7 +141,7 @@ class HealthBank:
         shown = np.stack((loose, still, noisy, beside.swapped, saturated), axis=1)
         told = np.repeat((on & ~silent)[:, None], len(TIMED), axis=1)
         told[:, STUCK] &= sound.slots >= STUCK_SLOTS
-        self.timers.step(told, tick_s, shown)
+        self.timers.step(told, tick_s, shown, BACK)
         self._say(on, silent, sound, beside.unknown)
         self._suspect(on, sound.passing)
 

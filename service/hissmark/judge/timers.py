@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 F32 = npt.NDArray[np.float32]
+F64 = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 DAY_S = 86_400.0
@@ -20,7 +21,7 @@ BY_ITSELF_S = DAY_S
 """A spell longer than this is ended by somebody, not by itself."""
 LONGER = 1.5
 BACK_FROM_S = 7200.0
-"""A fault that no longer shows is over after half of this, however long it showed."""
+"""A fault that no longer shows is over when this is used up, however long it showed."""
 
 
 class Timers:
@@ -33,9 +34,12 @@ class Timers:
         self.spell_s: F32 = np.zeros((channels, faults), np.float32)
         self.ended_s: F32 = np.zeros((channels, faults), np.float32)
 
-    def step(self, on: Bools, tick_s: float, shown: Bools) -> None:
-        """One tick: `on` which can be told, `shown` which show; bool[channels, faults]."""
-        back = np.maximum(np.minimum(self.shown_s, BACK_FROM_S) - 2 * tick_s, 0.0)
+    def step(self, on: Bools, tick_s: float, shown: Bools, back_ticks: F64) -> None:
+        """One tick: `on` which can be told, `shown` which show; bool[channels, faults].
+
+        `back_ticks`: float64[faults], what a tick takes off that does not show the fault.
+        """
+        back = np.maximum(np.minimum(self.shown_s, BACK_FROM_S) - back_ticks * tick_s, 0.0)
         moved = np.minimum(np.where(shown, self.shown_s + tick_s, back), LONGEST_S)
         self.shown_s = np.where(on, moved, self.shown_s).astype(np.float32)
         ends = on & (self.shown_s == 0) & (self.spell_s > 0)
