@@ -139,7 +139,7 @@ class AlarmSettings:
         off_delay_s: how long the reason must be gone before the alarm clears.
         deadband_db: an active alarm clears only this far below the limit that raised it.
         fault_delay_s: on-delay of sensor faults.
-        silent_delay_s: how long nothing may arrive from a sensor before it is a fault; `fault_delay_s` on top.
+        silent_delay_s: how long nothing may arrive from a sensor before that is a fault.
             Shorter gaps only make the valve `not testable`; less patience makes an alarm of each gap.
         contested_delay_s: on-delay of `contested`.
         max_shelve_s: longest time an alarm may be shelved.
