@@ -245,3 +245,24 @@ def test_what_came_back_by_itself_has_to_last_longer_the_next_time() -> None:
     assert rig.events("XV-2", "sensor-fault") == ["raised", "cleared"]
     rig.run(10 * 3600, {**BASE, "AE-2": 12.0}, every_s=60.0)
     assert rig.health("XV-2") is SensorHealth.LOOSE
+
+
+def test_a_steam_trap_is_no_noisy_sensor() -> None:
+    """Twenty decibels for a quarter of the time: the floor stays (common practice, no source)."""
+
+    def trap(t: np.ndarray) -> np.ndarray:
+        return BASE["AE-2"] + np.where(t % 480.0 < 120.0, 20.0, 0.0)
+
+    rig = learned_rig(row_of_valves(4), BASE).run(6 * 3600, {**BASE, "AE-2": trap}, every_s=60.0)
+    assert not [e for e in rig.journal if e.alarm == "sensor-fault"]
+
+
+def test_a_stuck_sensor_of_which_samples_are_lost_is_said_once() -> None:
+    rig = learned_rig(row_of_valves(4), BASE)
+    t = np.arange(rig.now_s, rig.now_s + 12 * 3600, 60.0)
+    samples = rig.samples().add("AE-2", t[rig.rng.random(len(t)) > 0.1], 25.0)
+    for name in ("AE-1", "AE-3", "AE-4"):
+        samples.add(name, t, BASE[name] + rig.rng.normal(0, 0.4, len(t)))
+    rig.feed(samples.batch())
+    assert rig.health("XV-2") is SensorHealth.STUCK
+    assert rig.events("XV-2", "sensor-fault") == ["raised"]
