@@ -13,7 +13,7 @@ from support.rig import US, Rig, reference, row_of_valves, take, times, valve, w
 
 SETTINGS = with_settings(
     baseline={"learn_s": 1800, "learn_windows": 3},
-    alarms={"on_delay_s": 60, "off_delay_s": 120, "silent_delay_s": 900},
+    alarms={"on_delay_s": 60, "off_delay_s": 120, "silent_delay_s": 0},
 )
 END_S = 7200.0
 PATIENCE_S = SETTINGS.signal.patience_s
