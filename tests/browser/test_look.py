@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import re
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from PIL import Image
 
 from hissmark.alarms.journal import AlarmKind, Priority
 from hissmark.publish.times import rfc3339
+from hissmark.tune.runs import Runs
 from hissmark.web import create_app
 from support.browser import Browser, Server, browsing, serving
 from support.invented import MINUTE_US, QUIET, START_US, Invented
@@ -112,7 +114,8 @@ def show(browser: Browser, server: Server, name: str) -> None:
 def test_pages_fit(plant: Invented, tmp_path: Path, size: tuple[int, int], dark: bool) -> None:
     lived_in(plant)
     folder = Path(os.environ.get("HISSMARK_LOOK", tmp_path))
-    with serving(create_app(plant.context)) as server, browsing(size, dark=dark) as browser:
+    context = replace(plant.context, tuning=Runs(plant.folder, plant.clock.now_us))
+    with serving(create_app(context)) as server, browsing(size, dark=dark) as browser:
         for name in PAGES:
             show(browser, server, name)
             wide = browser.run("return document.documentElement.scrollWidth")

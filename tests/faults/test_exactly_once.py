@@ -46,7 +46,7 @@ class Killer:
         """
         for begin, end in pairwise([0, *places]):
             before += sum(map(samples_in, messages[begin:end]))
-            self._service.wait_stored(before)
+            self._service.wait_stored(max(before, self._last() + 1))
             time.sleep(self._rng.uniform(0.0, JITTER_S))
             self.kill()
             self.struck.append(self._service.stored())
@@ -56,6 +56,10 @@ class Killer:
                 time.sleep(self._rng.uniform(0.0, JITTER_S))
                 self.kill()
             self._wait_until_listening()
+
+    def _last(self) -> int:
+        """On record at the kill before, which may have found all up to the next gate there."""
+        return self.struck[-1] if self.struck else 0
 
     def kill(self) -> None:
         self._service.kill()

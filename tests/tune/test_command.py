@@ -60,7 +60,7 @@ def test_the_valves_with_the_most_alarms_and_why(past: Past) -> None:
 
 def test_a_trial_says_what_is_lost(past: Past) -> None:
     told = tune(past.folder, "try", *SHORT, "--setting-of", "XV-1", "--set", "rise_limit_db=30")
-    assert "alarms as they happened" in told
+    assert "With the settings in force the replay gives the 1 alarm as it happened." in told
     lost = [line for line in told.splitlines() if line.strip().startswith("lost")]
     assert any("XV-1" in line and "passing" in line for line in lost)
     assert f"{len(lost)} lost" in told

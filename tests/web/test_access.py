@@ -36,6 +36,7 @@ NEEDS: dict[str, Role | None] = {
     "GET /api/v1/settings": Role.ENGINEER,
     **{f"GET /api/v1/settings/{rest}": Role.ENGINEER for rest in ("tunable", "versions", "diff", "export")},
     **{f"POST /api/v1/settings/{rest}": Role.ENGINEER for rest in ("publish", "roll-back", "import")},
+    "GET /api/v1/tuning/busiest": Role.ENGINEER,
     "GET /api/v1/tuning/runs": Role.ENGINEER,
     "POST /api/v1/tuning/runs": Role.ENGINEER,
     "GET /api/v1/tuning/runs/{number}": Role.ENGINEER,
