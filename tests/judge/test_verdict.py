@@ -12,7 +12,7 @@ from hissmark.judge.verdicts import Explanation, Reason, Verdict
 
 CALM: dict[str, Any] = {
     "valve": True, "blocked": NONE, "unsteady": NONE, "material": False, "noticeable": False, "above": False,
-    "passing": False, "leading": False, "close": False, "group_passes": False,
+    "passing": False, "leading": False, "close": False, "known": False, "group_passes": False,
     "explanation": Explanation.NOTHING, "explanation_reason": Reason.EVEN_RISE_OF_THE_GROUP,
     "source_reason": Reason.HIGHEST_STEADY_RISE,
 }  # fmt: skip

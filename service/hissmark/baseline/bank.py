@@ -29,6 +29,8 @@ Ints = npt.NDArray[np.intp]
 US = 1_000_000
 RING = 80
 FREE_MODES = 4
+MODES_BESIDE_TAGS = 2
+"""Operating conditions that a group may be found in besides those that its process tags name."""
 SMALLEST_MODE_STEP_DB = 3.0
 LONGEST_STEP_S = 4 * 3600.0
 """A baseline moves by no more than this much time allows at once: a gap is no licence to jump."""
@@ -50,6 +52,7 @@ class Heard(NamedTuple):
         calm: bool, nothing under suspicion in the channel's group.
         on: bool, the channel's group closes this tick.
         strange: bool[groups], the group is in a state that neither a leak nor a known mode explains.
+        named: int[groups], the operating condition that process tags name, 0 where none.
     """
 
     level: F32
@@ -61,6 +64,7 @@ class Heard(NamedTuple):
     calm: Bools
     on: Bools
     strange: Bools
+    named: Ints
 
 
 class Pace(NamedTuple):
@@ -72,13 +76,21 @@ class Pace(NamedTuple):
 
 
 class Baselines:
-    """Baselines of C channels in M modes, and the modes of G groups."""
+    """Baselines of C channels in M modes, and the modes of G groups.
+
+    The first modes are those that process tags name, 0 being ordinary operation. Where no tag names any, the
+    modes found by listening follow upon 0; where tags do, the last few are for what these do not tell.
+
+    Attributes:
+        modes: int8[G], of groups without tags, how many are known.
+        found_in: int8[G, M], of a mode found by listening in a group with tags, the named one it is part of.
+    """
 
     STATE_CHANNEL = (
         "value", "scale", "anchor", "learned", "approved", "entries", "since_us", "ring", "stamp", "head",
         "usual_spread", "usual_step", "taken_us", "samples", "held",
     )  # fmt: skip
-    STATE_GROUP = ("modes",)
+    STATE_GROUP = ("modes", "found_in")
 
     def __init__(
         self,
@@ -89,7 +101,7 @@ class Baselines:
         signal: SignalSettings,
     ) -> None:
         """`tagged`: how many operating conditions process tags can name, the ordinary one included."""
-        channels, modes = len(group_of), max(FREE_MODES, tagged)
+        channels, modes = len(group_of), max(FREE_MODES, tagged + MODES_BESIDE_TAGS)
         self.settings = settings
         self.group_of = group_of
         ticks = -(-max(signal.window_s, settings.learn_s // RING) // signal.tick_s)
@@ -120,7 +132,33 @@ class Baselines:
         self.taken_us: I64 = np.zeros(channels, np.int64)
         self.samples: npt.NDArray[np.int32] = np.zeros(channels, np.int32)
         self.modes: npt.NDArray[np.int8] = np.ones(groups, np.int8)
+        self.found_in: npt.NDArray[np.int8] = np.full((groups, modes), -1, np.int8)
+        self.named = tagged
         self.strangers = Strangers(channels, groups)
+
+    def eligible(self, free: Bools, named: Ints) -> Bools:
+        """Modes that each group may be in, bool[G, M].
+
+        Args:
+            free: bool[G], no process tag names its conditions. named: int[G], the condition that tags name.
+        """
+        number = np.arange(self.value.shape[1])[None, :]
+        by_tags = (number == named[:, None]) | (self.found_in == named[:, None])
+        return np.asarray(np.where(free[:, None], number < self.modes[:, None], by_tags), bool)
+
+    def count(self, group: int, free: bool) -> int:
+        """How far the numbers of a group's modes go."""
+        if free:
+            return int(self.modes[group])
+        found = np.flatnonzero(self.found_in[group] >= 0)
+        return int(found[-1]) + 1 if len(found) else self.named
+
+    def _unused(self, group: int, free: bool) -> Ints:
+        """Numbers that a mode found by listening may still get."""
+        if free:
+            return np.arange(int(self.modes[group]), FREE_MODES)
+        beside = np.arange(self.named, self.value.shape[1])
+        return np.asarray(beside[self.found_in[group, beside] < 0], np.intp)
 
     def learn(self, at_us: int, heard: Heard, free: Bools, is_suspect: Suspect) -> None:
         """Record this tick's floors where due, finish learning where enough is known, follow where calm.
@@ -170,9 +208,9 @@ class Baselines:
         if not len(rows):
             return
         self._settle(rows, mode)
-        for group in np.unique(self.group_of[rows]).tolist():
-            if free[group] and self.modes[group] == 1:
-                self._find_modes(group, is_suspect)
+        for group in np.unique(self.group_of[rows[mode == 0]]).tolist():
+            if self.modes[group] == 1 and (self.found_in[group] < 0).all():
+                self._find_modes(group, bool(free[group]), is_suspect)
 
     def _settle(self, rows: Ints, mode: Ints) -> None:
         """Median and scale of the ring become the baseline and its anchor."""
@@ -181,7 +219,7 @@ class Baselines:
         self.scale[rows, mode] = np.maximum(located[1], self.settings.min_scale_db)
         self.learned[rows, mode] = True
 
-    def _find_modes(self, group: int, is_suspect: Suspect) -> None:
+    def _find_modes(self, group: int, free: bool, is_suspect: Suspect) -> None:
         """Split what a group learned into the operating conditions it went through meanwhile."""
         rows = np.flatnonzero((self.group_of == group) & self.learned[:, 0])
         joint, stamps = self._joint(rows)
@@ -190,11 +228,11 @@ class Baselines:
             return
         centres = [column_medians(joint[labels == k]) for k in range(labels.max() + 1)]
         order = sorted(range(len(centres)), key=lambda k: float(np.nan_to_num(centres[k]).sum()))
-        kept = [order[0]]
+        kept, room = [order[0]], 1 + len(self._unused(group, free))
         for k in order[1:]:
-            if len(kept) < FREE_MODES and not is_suspect(group, rows, centres[order[0]], centres[k]):
+            if len(kept) < room and not is_suspect(group, rows, centres[order[0]], centres[k]):
                 kept.append(k)
-        self._adopt(group, rows, [(stamps[labels == k], joint[labels == k]) for k in kept])
+        self._adopt(group, free, rows, [(stamps[labels == k], joint[labels == k]) for k in kept])
 
     def _joint(self, rows: Ints) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.uint16]]:
         """Floors that the channels heard at the same times: float64[times, channels]."""
@@ -206,14 +244,19 @@ class Baselines:
         return joint, stamps
 
     def _adopt(
-        self, group: int, rows: Ints, parts: list[tuple[npt.NDArray[np.uint16], npt.NDArray[np.float64]]]
+        self,
+        group: int,
+        free: bool,
+        rows: Ints,
+        parts: list[tuple[npt.NDArray[np.uint16], npt.NDArray[np.float64]]],
     ) -> None:
         """Refill the rings of a group mode by mode."""
         since = self.since_us[rows, 0].copy()
-        self.ring[rows] = np.nan
-        self.learned[rows] = False
-        for mode, (stamps, joint) in enumerate((s[-RING:], j[-RING:]) for s, j in parts):
+        numbers = [0, *self._unused(group, free)[: len(parts) - 1].tolist()]
+        for mode, (stamps, joint) in zip(numbers, ((s[-RING:], j[-RING:]) for s, j in parts), strict=True):
             count = len(stamps)
+            self.ring[rows, mode] = np.nan
+            self.learned[rows, mode] = False
             self.ring[rows, mode, :count] = joint.T
             if mode == 0:
                 self.stamp[rows, :count] = stamps
@@ -222,41 +265,54 @@ class Baselines:
             self.since_us[rows, mode] = since
             heard = rows[self.entries[rows, mode] >= 3]
             self._settle(heard, np.full(len(heard), mode))
-        self.modes[group] = len(parts)
+            self._begin(group, free, mode, 0)
+
+    def _begin(self, group: int, free: bool, mode: int, named: int) -> None:
+        """A mode has been found by listening, while tags named another (0 without tags)."""
+        if free:
+            self.modes[group] = max(int(self.modes[group]), mode + 1)
+        elif mode >= self.named:
+            self.found_in[group, mode] = named
 
     def _watch_strangers(self, at_us: int, heard: Heard, free: Bools, is_suspect: Suspect) -> None:
         """Keep what a group sounds like in states not known; a state that comes back becomes a mode."""
         self.strangers.record(
-            at_us // self.stride_us, heard.strange & free, self.group_of, heard.fit, heard.level
+            at_us // self.stride_us, heard.strange, self.group_of, heard.fit, heard.level, heard.named
         )
         calm = np.zeros(len(self.modes), bool)
         calm[self.group_of[heard.on & heard.calm]] = True
-        self.strangers.mark_quiet(at_us // self.stride_us, calm & free, self.group_of)
-        for group in np.flatnonzero(calm & free & self.strangers.fresh & (self.modes < FREE_MODES)).tolist():
-            self.strangers.fresh[group] = False
-            rows = np.flatnonzero((self.group_of == group) & self.learned[:, 0])
-            centre, scale = self.strangers.recurring(group, rows)
-            if centre is None or scale is None or self._unlikely_mode(group, rows, centre, is_suspect):
+        self.strangers.mark_quiet(at_us // self.stride_us, calm, self.group_of)
+        for group in np.flatnonzero(calm & self.strangers.fresh).tolist():
+            unused = self._unused(group, bool(free[group]))
+            if not len(unused):
                 continue
-            mode = int(self.modes[group])
+            self.strangers.fresh[group] = False
+            found = self.strangers.recurring(group, np.flatnonzero(self.group_of == group))
+            if found is None:
+                continue
+            rows, named, centre, scale = found
+            eligible = self.eligible(free, np.full(len(free), named))[group]
+            if self._unlikely_mode(group, rows, named, np.flatnonzero(eligible), centre, is_suspect):
+                continue
+            mode = int(unused[0])
             known = ~np.isnan(centre)
             self.value[rows[known], mode] = self.anchor[rows[known], mode] = centre[known]
             self.scale[rows[known], mode] = np.maximum(scale[known], 2 * self.settings.min_scale_db)
             self.learned[rows[known], mode] = True
-            self.modes[group] += 1
+            self._begin(group, bool(free[group]), mode, named)
 
     def _unlikely_mode(
-        self, group: int, rows: Ints, centre: npt.NDArray[np.float64], is_suspect: Suspect
-    ) -> bool:
+        self, group: int, rows: Ints, named: int, known: Ints, centre: npt.NDArray[np.float64],
+        is_suspect: Suspect,
+    ) -> bool:  # fmt: skip
         """Whether a recurring state is none of its own: a leak by its looks, or a known one shifted
         evenly."""
-        quiet = self.value[rows, 0].astype(np.float64)
+        quiet = self.value[rows, named].astype(np.float64)
         with np.errstate(invalid="ignore"):
             moved = int((np.abs(centre - quiet) > SMALLEST_MODE_STEP_DB).sum())
         if moved < 2 or is_suspect(group, rows, quiet, centre):
             return True
-        known = self.value[rows, : int(self.modes[group])].astype(np.float64)
-        return any(shifted_evenly(centre - known[:, mode]) for mode in range(known.shape[1]))
+        return any(shifted_evenly(centre - self.value[rows, mode].astype(np.float64)) for mode in known)
 
     def _follow(self, rows: Ints, mode: Ints, level: F32, since_s: npt.NDArray[np.float64]) -> None:
         """Let learned baselines follow slow change, within rate and distance.

@@ -25,15 +25,17 @@ class Strangers:
     Attributes:
         level: float16[C, RING] dB, NaN where empty. stamp: int32[G, RING] stride number, 0 where empty.
             A stamp without any level marks that the group was quiet again.
+        named: int8[G, RING] the operating condition that process tags named, 0 without tags.
         head: int16[G]. fresh: bool[G] something was added since the last look.
     """
 
     STATE_CHANNEL = ("level",)
-    STATE_GROUP = ("stamp", "head", "fresh")
+    STATE_GROUP = ("stamp", "named", "head", "fresh")
 
     def __init__(self, channels: int, groups: int) -> None:
         self.level = np.full((channels, RING), np.nan, np.float16)
         self.stamp: npt.NDArray[np.int32] = np.zeros((groups, RING), np.int32)
+        self.named: npt.NDArray[np.int8] = np.zeros((groups, RING), np.int8)
         self.head: npt.NDArray[np.int16] = np.zeros(groups, np.int16)
         self.fresh: Bools = np.zeros(groups, bool)
 
@@ -44,8 +46,9 @@ class Strangers:
         group_of: npt.NDArray[np.int32],
         fit: Bools,
         level_db: npt.NDArray[np.float32],
+        named: Ints,
     ) -> None:
-        """Add what the channels of `groups` (bool[G]) hear now."""
+        """Add what the channels of `groups` (bool[G]) hear now, in conditions `named` (int[G]) by tags."""
         if not groups.any():
             return
         mine = np.flatnonzero(groups[group_of])
@@ -53,6 +56,7 @@ class Strangers:
         self.level[mine, place] = np.where(fit[mine], np.clip(level_db[mine], -500, 500), np.nan)
         which = np.flatnonzero(groups)
         self.stamp[which, self.head[which]] = stride
+        self.named[which, self.head[which]] = named[which]
         self.head[which] = (self.head[which] + 1) % RING
         self.fresh[which] = True
 
@@ -76,25 +80,45 @@ class Strangers:
         self.stamp[which, self.head[which]] = stride
         self.head[which] = (self.head[which] + 1) % RING
 
-    def recurring(self, group: int, rows: Ints) -> tuple[Levels | None, Levels | None]:
-        """Level and scale (float64[rows]) of a state visited in two episodes; its entries are used up."""
+    def recurring(self, group: int, rows: Ints) -> tuple[Ints, int, Levels, Levels] | None:
+        """A state visited in two episodes, its entries used up; None if there is none.
+
+        Args:
+            rows: channels of the group.
+
+        Returns:
+            Channels that were heard, the condition named by tags meanwhile, level and scale (float64[rows]).
+        """
         used = np.flatnonzero(self.stamp[group] > 0)
         if len(used) < 2 * SMALLEST_COUNT or not len(rows):
-            return None, None
+            return None
         used = used[np.argsort(self.stamp[group, used], kind="stable")]
         joint = self.level[np.ix_(rows, used)].T.astype(np.float64)
         heard = ~np.isnan(joint).all(axis=1)
         episode = np.cumsum(~heard)[heard]
         used, joint = used[heard], joint[heard]
         if len(used) < 2 * SMALLEST_COUNT:
-            return None, None
-        labels = cluster(joint, 4)
-        for k in range(labels.max() + 1):
-            mine = labels == k
-            if len(np.unique(episode[mine])) < 2 or mine.sum() < 2 * SMALLEST_COUNT:
-                continue
-            centre = column_medians(joint[mine])
-            scale = MAD_FACTOR * column_medians(np.abs(joint[mine] - centre))
-            self.stamp[group, used[mine]] = 0
-            return centre, scale
-        return None, None
+            return None
+        for named in np.unique(self.named[group, used]).tolist():
+            there = self.named[group, used] == named
+            found = _returned(joint[there], episode[there])
+            if found is not None:
+                mine, centre, scale = found
+                self.stamp[group, used[there][mine]] = 0
+                known = ~np.isnan(centre)
+                return rows[known], int(named), centre[known], scale[known]
+        return None
+
+
+def _returned(joint: Levels, episode: Ints) -> tuple[Bools, Levels, Levels] | None:
+    """Which entries are a state that came back, its level and scale; None if nothing did."""
+    if len(joint) < 2 * SMALLEST_COUNT:
+        return None
+    labels = cluster(joint, 4)
+    for k in range(labels.max() + 1):
+        mine = labels == k
+        if len(np.unique(episode[mine])) < 2 or mine.sum() < 2 * SMALLEST_COUNT:
+            continue
+        centre = column_medians(joint[mine])
+        return mine, centre, MAD_FACTOR * column_medians(np.abs(joint[mine] - centre))
+    return None

@@ -146,7 +146,7 @@ def _check_settings(state: State, change: Change, groups: set[int]) -> None:
 def _check_baseline(state: State, change: Change) -> None:
     channel, payload = channel_of(state, change.subject), change.payload
     group = int(state.layout.group_of[channel])
-    found = int(state.baselines.modes[group]) if state.free[group] else len(state.layout.conditions) + 1
+    found = state.baselines.count(group, bool(state.free[group]))
     step = _step(payload)
     condition = payload.get("condition")
     if condition is not None and not (isinstance(condition, int) and 0 <= condition < found):
@@ -196,7 +196,9 @@ def apply(state: State, change: Change, groups: list[int]) -> None:
         case ChangeKind.CLOCK:
             state.health.clock_wrong[channel_of(state, change.subject)] = bool(change.payload["wrong"])
         case ChangeKind.REPAIR:
-            state.repairs.repaired(channel_of(state, change.subject), int(change.payload["at_us"]))
+            channel = channel_of(state, change.subject)
+            state.repairs.repaired(channel, int(change.payload["at_us"]))
+            state.passed.forget(int(state.layout.group_of[channel]))
 
 
 def _apply_settings(state: State, change: Change, groups: list[int]) -> None:

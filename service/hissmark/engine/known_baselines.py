@@ -77,17 +77,21 @@ def baselines_of_channel(engine: Engine, channel: int) -> list[Baseline]:
 
 
 def _conditions(engine: Engine, group: int) -> int:
-    """How many operating conditions a group has: those found in its levels, or those that tags name."""
-    state = engine.stepper
-    return int(state.baselines.modes[group]) if state.free[group] else len(engine.layout.conditions) + 1
+    """How many operating conditions a group has: those that tags name, those found in its levels."""
+    return engine.stepper.baselines.count(group, bool(engine.stepper.free[group]))
 
 
 def condition_name(engine: Engine, group: int, condition: int) -> str:
     """What an operating condition is called: by the site's rules, or by its number."""
-    if not engine.stepper.free[group]:
-        rules = engine.layout.settings.conditions
-        return rules[condition - 1].name if condition else "ordinary"
-    return "ordinary" if condition == 0 else f"state {condition + 1}"
+    if condition == 0:
+        return "ordinary"
+    if engine.stepper.free[group]:
+        return f"state {condition + 1}"
+    rules = engine.layout.settings.conditions
+    if condition <= len(rules):
+        return rules[condition - 1].name
+    named = int(engine.stepper.baselines.found_in[group, condition])
+    return f"{condition_name(engine, group, max(named, 0))}, state {condition - len(rules) + 1}"
 
 
 def _baseline(engine: Engine, c: int, k: int) -> Baseline:

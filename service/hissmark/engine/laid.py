@@ -36,6 +36,7 @@ def laid_out(seen: Seen, copies: Ints, channels: int, on: npt.NDArray[np.bool_] 
         portion, np.repeat(closed, channels), _conditions(seen.conditions, rows, copies),
         _rows_of(seen.signal, rows), seen.blocked[rows], _groups(seen.groups, rows, copies, channels),
         seen.baseline[rows], seen.scale[rows], seen.rise[rows], seen.margin[rows],
+        seen.known[rows],
     )  # fmt: skip
 
 

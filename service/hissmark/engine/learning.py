@@ -160,25 +160,26 @@ def _is_suspect(
 
 
 def learn_baselines(
-    state: State, portion: Portion, on: Bools, signal: Signal, blocked: npt.NDArray[np.uint8], groups: Groups,
-    calm: Bools,
+    state: State, portion: Portion, on: Bools, conditions: TestConditions, signal: Signal,
+    blocked: npt.NDArray[np.uint8], groups: Groups, calm: Bools,
 ) -> None:  # fmt: skip
     """Offer the tick's floors to the baselines."""
     due = portion.at_us % state.baselines.stride_us == 0
     step = step_of(state, portion.at_us, signal) if due else np.full(len(on), np.nan, np.float32)
-    take_floors(state, portion.at_us, floors_of(state, portion, on, signal, step, blocked, groups, calm))
+    floors = floors_of(state, portion, on, conditions, signal, step, blocked, groups, calm)
+    take_floors(state, portion.at_us, floors)
 
 
 def floors_of(
-    state: State, portion: Portion, on: Bools, signal: Signal, step: F32, blocked: npt.NDArray[np.uint8],
-    groups: Groups, calm: Bools,
+    state: State, portion: Portion, on: Bools, conditions: TestConditions, signal: Signal, step: F32,
+    blocked: npt.NDArray[np.uint8], groups: Groups, calm: Bools,
 ) -> Floors:  # fmt: skip
     """What a tick has to offer to the baselines. `step`: see `step_of`."""
     of, levels = state.layout.group_of, signal.levels
     return Floors(
         levels.low, levels.high - levels.low, step, signal.last_us,
         fit_to_learn(state, portion.at_us, blocked, signal.unsteady), groups.mode[of], calm[of], on,
-        portion.groups & strange_groups(state, groups),
+        portion.groups & strange_groups(state, groups), conditions.operating,
     )  # fmt: skip
 
 

@@ -46,6 +46,8 @@ def parts_of(step: Stepper) -> list[Part]:
         ("trends", step.trends, step.trends.STATE, "channel"),
         ("repairs", step.repairs, step.repairs.STATE_CHANNEL, "channel"),
         ("repairs", step.repairs, step.repairs.STATE_GROUP, "members"),
+        ("passed", step.passed, step.passed.STATE_CHANNEL, "channel"),
+        ("passed", step.passed, step.passed.STATE_GROUP, "members"),
         ("step", step, step.STATE_CHANNEL, "channel"),
         ("step", step, step.STATE_GROUP, "members"),
         ("alarms", step.alarms, step.alarms.STATE, "alarm"),
@@ -118,11 +120,24 @@ def _restore_arrays(engine: Engine, saved: Any, fit: Fit) -> list[str]:
                 continue  # written by a version that did not have it yet: it begins as new
             if prefix == "acoustics":
                 continue
-            if not put(getattr(target, name), saved[key], fit.pairs(axis), axis):
+            want = getattr(target, name)
+            have = _widened(saved[key], want) if prefix == "baseline" else saved[key]
+            if not put(want, have, fit.pairs(axis), axis):
                 notes.append(f"{prefix} {name}: its shape has changed with the settings; learned anew")
     acoustics = {name: saved[f"acoustics.{name}"] for name in engine.stepper.acoustics.STATE_GROUP}
     engine.stepper.acoustics.take_over(acoustics, *fit.pipework)
     return notes
+
+
+def _widened(saved: npt.NDArray[Any], target: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """A saved array with room for the operating conditions that its writer knew fewer of, as new."""
+    missing = target.shape[1] - saved.shape[1] if saved.ndim == target.ndim > 1 else 0
+    if missing <= 0 or saved.shape[2:] != target.shape[2:]:
+        return saved
+    filler = {"f": np.nan, "i": 0, "b": False}[saved.dtype.kind] if saved.dtype.kind in "fib" else 0
+    return np.concatenate(
+        (saved, np.full((len(saved), missing, *saved.shape[2:]), filler, saved.dtype)), axis=1
+    )
 
 
 def put(target: npt.NDArray[Any], saved: npt.NDArray[Any], where: Pairs, axis: str) -> bool:

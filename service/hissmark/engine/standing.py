@@ -47,8 +47,13 @@ def rise_limits(state: State, scale: F32) -> F32:
     return limit
 
 
-def update_passing(state: State, on: Bools, rise: F32, margin: F32, limit: F32, judged: Bools) -> None:
-    """A valve counts as passing from enough evidence until evidence or rise are gone."""
+def update_passing(
+    state: State, on: Bools, rise: F32, margin: F32, limit: F32, judged: Bools, known: Bools
+) -> None:
+    """A valve counts as passing from enough evidence until evidence or rise are gone.
+
+    `known`: bool[channels] whose group's sound ended by itself before, see `passed`: nothing begins there.
+    """
     deadband = state.tuned.deadband_db
     with np.errstate(invalid="ignore"):
         evidence = state.evidence + ev.persistence(state.lead_s)
@@ -56,7 +61,7 @@ def update_passing(state: State, on: Bools, rise: F32, margin: F32, limit: F32, 
         stands_out = (rise >= RESOLVABLE_DIFFERENCE_DB) & (highest_rise(state, rise) >= limit)
         # The highest steady rise marks the source; one that is not the highest needs far better evidence.
         wanted = state.tuned.odds_limit + np.where(margin >= wanted_margin(state), 0.0, NOT_HIGHEST)
-        begins = (evidence >= wanted) & stands_out
+        begins = (evidence >= wanted) & stands_out & ~known
         ends = (evidence <= 0) | (rise < np.minimum(limit - deadband, RESOLVABLE_DIFFERENCE_DB) - 0.25)
     update = on & judged & state.valve
     state.passing[update] = (begins | (state.passing & ~ends))[update]
@@ -85,6 +90,7 @@ def verdicts_of(
     scale: F32,
     baseline: F32,
     groups: Groups,
+    known: Bools,
 ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
     of = state.layout.group_of
     judged = state.passing & (blocked == NONE)
@@ -106,6 +112,7 @@ def verdicts_of(
             judged,
             groups.leads,
             np.abs(groups.ratio) < state.tuned.margin_db,
+            known & groups.leads,
             group_passes[of],
             groups.explanation[of],
             groups.reason[of],

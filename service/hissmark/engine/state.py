@@ -11,6 +11,7 @@ from hissmark.baseline.bank import Baselines, Pace
 from hissmark.engine.conditions import ProcessValues, Wiring
 from hissmark.engine.intake import NEVER
 from hissmark.engine.layout import Layout
+from hissmark.engine.passed_memory import PassedMemory
 from hissmark.engine.repair_memory import RepairMemory
 from hissmark.engine.suppression import Suppression
 from hissmark.engine.tuned import Tuned
@@ -37,13 +38,17 @@ class State:
         passing: bool[channels]. stroked_us: int64[channels] last stroke.
         open_us: int64[channels] open since, 0 while closed; negative once its response was measured.
         said: int16[channels] the last verdict given. mode: int8[groups] operating condition.
+        settled: int8[groups] the operating condition in which nothing began to pass.
         stirred: bool[groups] something stood out at the last tick.
+        named: int8[groups] operating condition by tags at the last tick. fell_us, rose_us: int64[groups] when
+            something last began to fall (or was stroked) and to rise, see `moving`.
+        restless_s: float32[channels] how long the channel has not been steady of late.
         free: bool[groups] whose operating conditions are found in the levels, not named by tags.
         own_inputs: int32[channels, 4] the inputs of each channel by role, -1 where there is none.
     """
 
-    STATE_CHANNEL = ("evidence", "lead_s", "passing", "stroked_us", "open_us", "said")
-    STATE_GROUP = ("mode", "stirred")
+    STATE_CHANNEL = ("evidence", "lead_s", "passing", "stroked_us", "open_us", "said", "restless_s")
+    STATE_GROUP = ("mode", "settled", "stirred", "named", "fell_us", "rose_us")
 
     def __init__(self, layout: Layout) -> None:
         settings = layout.settings
@@ -63,6 +68,7 @@ class State:
         )
         self.health = HealthBank(n)
         self.repairs = RepairMemory(n, groups)
+        self.passed = PassedMemory(n, groups)
         self.trends = Trends(n)
         self.ceilings = SpillCeilings(n, groups)
         self.evidence: F32 = np.full(n, ev.LOWEST, np.float32)
@@ -72,7 +78,12 @@ class State:
         self.open_us: I64 = np.zeros(n, np.int64)
         self.said: npt.NDArray[np.int16] = np.full(n, -1, np.int16)
         self.mode: npt.NDArray[np.int8] = np.zeros(groups, np.int8)
+        self.settled: npt.NDArray[np.int8] = np.zeros(groups, np.int8)
         self.stirred: Bools = np.zeros(groups, bool)
+        self.named: npt.NDArray[np.int8] = np.zeros(groups, np.int8)
+        self.fell_us: I64 = np.full(groups, NEVER, np.int64)
+        self.rose_us: I64 = np.full(groups, NEVER, np.int64)
+        self.restless_s: F32 = np.zeros(n, np.float32)
         self.suppression = Suppression.of(layout)
         self.alarms = _alarms(layout, self.suppression.texts)
         self.retune()

@@ -14,6 +14,8 @@ from hissmark.engine.growing import follow_trends
 from hissmark.engine.intake import Intake, Portion
 from hissmark.engine.learning import calm_groups, hear_backgrounds, learn_acoustics, learn_baselines
 from hissmark.engine.measuring import Signal, measure, take_process
+from hissmark.engine.moving import note_moves, settle, watch_steadiness
+from hissmark.engine.passed import heard_before, note_ended
 from hissmark.engine.raising import raise_alarms
 from hissmark.engine.readings import Tick
 from hissmark.engine.repaired import learn_from_repairs
@@ -70,6 +72,7 @@ class Seen(NamedTuple):
         portion: the tick's samples. on: bool, the channel's group closes.
         blocked: uint8 `Reason` for not being testable, 255 where none.
         baseline, scale, rise, margin: float32 dB.
+        known: bool, the channel's group sounds as it did in an episode that ended by itself.
     """
 
     portion: Portion
@@ -82,6 +85,7 @@ class Seen(NamedTuple):
     scale: F32
     rise: F32
     margin: F32
+    known: Bools
 
 
 class Decided(NamedTuple):
@@ -117,25 +121,30 @@ class Stepper(State):
         time_open(self, portion.at_us, on, conditions)
         signal = measure(self, portion, intake)
         blocked = obstacles(self, portion.at_us, conditions, signal)
+        note_moves(self, portion.at_us, on, conditions, signal, self._background(self._modes(conditions))[1])
+        watch_steadiness(self, on, signal)
         hear_backgrounds(self, portion.groups)
         groups = self._judge(portion, signal, blocked, conditions)
         self.mode[portion.groups] = groups.mode[portion.groups]
         self.stirred[portion.groups] = groups.stirred[portion.groups]
+        settle(self, portion.groups, groups)
         baseline, scale = self._background(groups.mode)
         rise = (signal.levels.low - baseline).astype(np.float32)
         watch_health(self, portion, on, conditions, signal, groups.mode, rise, scale)
         blocked = with_sensor(self, blocked, baseline)
         time_leads(self, on & (blocked == NONE), groups.ratio)
         margin = margins_of(self, signal, baseline, rise, groups.leads)
-        return Seen(portion, on, conditions, signal, blocked, groups, baseline, scale, rise, margin)
+        known = heard_before(self, signal, scale)
+        return Seen(portion, on, conditions, signal, blocked, groups, baseline, scale, rise, margin, known)
 
     def decide(self, seen: Seen) -> Decided:
         """Which valves count as passing from here on, every verdict, the alarms that follow."""
         steady = seen.signal.unsteady == NONE
         limit = rise_limits(self, seen.scale)
-        update_passing(self, seen.on, seen.rise, seen.margin, limit, (seen.blocked == NONE) & steady)
+        judged = (seen.blocked == NONE) & steady
+        update_passing(self, seen.on, seen.rise, seen.margin, limit, judged, seen.known)
         verdict, reason = verdicts_of(
-            self, seen.signal, seen.blocked, seen.rise, seen.scale, seen.baseline, seen.groups
+            self, seen.signal, seen.blocked, seen.rise, seen.scale, seen.baseline, seen.groups, seen.known
         )
         follow_trends(
             self, seen.portion.at_us, seen.on, seen.blocked, seen.signal.unsteady, seen.signal.levels.low,
@@ -155,7 +164,11 @@ class Stepper(State):
         )  # fmt: skip
         learn_from_repairs(self, seen.portion.at_us, seen.on, seen.signal, seen.blocked, seen.rise)
         calm = calm_groups(self, seen.groups, seen.on)
-        learn_baselines(self, seen.portion, seen.on, seen.signal, seen.blocked, seen.groups, calm)
+        if seen.portion.at_us % self.baselines.stride_us == 0:
+            note_ended(self, seen.portion.at_us, seen.on, seen.blocked, calm & seen.portion.groups)
+        learn_baselines(
+            self, seen.portion, seen.on, seen.conditions, seen.signal, seen.blocked, seen.groups, calm
+        )
         return calm
 
     def look(self, group: int, intake: Intake) -> Look:
@@ -170,15 +183,24 @@ class Stepper(State):
         blocked = obstacles(self, at_us, conditions, signal)
         channels = channels_of(self, at_us, signal, blocked)
         groups = judge(
-            self.geometry, self.acoustics, channels, only, self._modes(conditions), self.baselines.modes,
-            self.free, self.evidence.copy(), deepcopy(self.ceilings), float(self.settings.signal.tick_s),
+            self.geometry, self.acoustics, channels, only, self._modes(conditions),
+            self._eligible(conditions), self.settled.astype(np.intp), self.evidence.copy(),
+            deepcopy(self.ceilings),
+            float(self.settings.signal.tick_s),
         )  # fmt: skip
         baseline, scale = self._background(groups.mode)
         rise = (signal.levels.low - baseline).astype(np.float32)
         blocked = with_sensor(self, blocked, baseline)
-        verdict, reason = verdicts_of(self, signal, blocked, rise, scale, baseline, groups)
+        known = heard_before(self, signal, scale)
+        verdict, reason = verdicts_of(self, signal, blocked, rise, scale, baseline, groups, known)
         heard, found = scored(
-            self.geometry, self.acoustics, self.ceilings, channels, group, int(groups.mode[group])
+            self.geometry,
+            self.acoustics,
+            self.ceilings,
+            channels,
+            group,
+            int(groups.mode[group]),
+            int(self.settled[group]),
         )
         return Look(
             at_us, conditions, signal, blocked, int(groups.mode[group]), baseline, scale, rise,
@@ -196,13 +218,21 @@ class Stepper(State):
     ) -> Groups:
         return judge(
             self.geometry, self.acoustics, channels_of(self, portion.at_us, signal, blocked), portion.groups,
-            self._modes(conditions), self.baselines.modes, self.free, self.evidence, self.ceilings,
+            self._modes(conditions), self._eligible(conditions), self.settled.astype(np.intp), self.evidence,
+            self.ceilings,
             float(self.settings.signal.tick_s),
         )  # fmt: skip
 
     def _modes(self, conditions: TestConditions) -> Ints:
-        """Operating condition of each group: by its tags, or the one it was last found in."""
-        return np.where(self.free, self.mode, conditions.operating).astype(np.intp)
+        """Operating condition of each group: the one it was last found in, unless tags now name another."""
+        rows = np.arange(len(self.mode))
+        named = conditions.operating
+        stays = self.free | (self.baselines.found_in[rows, self.mode] == named)
+        return np.where(stays, self.mode, named).astype(np.intp)
+
+    def _eligible(self, conditions: TestConditions) -> Bools:
+        """Operating conditions that each group may be in, by its tags; bool[groups, modes]."""
+        return self.baselines.eligible(self.free, conditions.operating)
 
     def _background(self, mode: Ints) -> tuple[F32, F32]:
         """Baseline and scale of each channel in the present operating condition of its group."""

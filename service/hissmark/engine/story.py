@@ -15,6 +15,7 @@ import numpy.typing as npt
 from hissmark.engine.engine import Engine
 from hissmark.engine.growing import trend_of
 from hissmark.engine.intake import NEVER, US
+from hissmark.engine.known_baselines import condition_name
 from hissmark.engine.register import Channel
 from hissmark.engine.standing import NOT_HIGHEST, rise_limits
 from hissmark.engine.step import Look
@@ -107,7 +108,7 @@ def tell_recorded(engine: Engine, channel: int, recorded: Recorded) -> Story:
         np.ones(count, np.float32), np.zeros(count, bool), np.zeros(count, bool), np.zeros(count, bool),
         np.zeros(count, bool),
     )  # fmt: skip
-    heard, found = scored(step.geometry, step.acoustics, step.ceilings, channels, group, mode)
+    heard, found = scored(step.geometry, step.acoustics, step.ceilings, channels, group, mode, mode)
     tick = _Tick(
         recorded.at_us, recorded.level_db, recorded.baseline_db, scale[rows, mode], recorded.verdict,
         recorded.reason, np.where(recorded.health <= max(SensorHealth), recorded.health, SensorHealth.WELL),
@@ -251,8 +252,7 @@ def _background(engine: Engine, channel: int, mode: int, calm: bool) -> Backgrou
         state = BaselineState.APPROVED if b.approved[channel, mode] else BaselineState.TRACKING
         state = state if calm and not b.held[channel, mode] else BaselineState.HELD
     by_tags = not engine.stepper.free[group]
-    rules = engine.layout.settings.conditions
-    condition = rules[mode - 1].name if by_tags and 1 <= mode <= len(rules) else None
+    condition = condition_name(engine, group, mode) if by_tags and mode else None
     value, anchor = _known(b.value[channel, mode]), _known(b.anchor[channel, mode])
     since = int(b.since_us[channel, mode])
     return Background(

@@ -37,8 +37,9 @@ Bools = npt.NDArray[np.bool_]
 NOT_COMPARED = frozenset({"windows", "process", "acoustics", "strangers", "baseline", "step.said"})
 """Parts that every copy has its own of, or that only learning changes."""
 MOVING = {
-    "step.stroked_us": NEVER, "step.open_us": 0, "alarms.until_us": 0,
-    "repairs.heard_us": 0, "repairs.repaired_us": 0, "trends.start_us": 0,
+    "step.stroked_us": NEVER, "step.open_us": 0, "step.fell_us": NEVER, "step.rose_us": NEVER,
+    "alarms.until_us": 0, "repairs.heard_us": 0, "repairs.repaired_us": 0, "passed.heard_us": 0,
+    "trends.start_us": 0,
 }  # fmt: skip
 """Moments in the state, and what stands for none: each copy sees them as long ago as its own tick does."""
 
@@ -90,6 +91,8 @@ class Stretch:
         lessons = self._teaching.ahead(stepper, plan.at_us, plan.many, standing)
         seen = self._judge(plan)
         taken = self._teaching.as_supposed(seen, lessons, self._taken(stepper, plan.many))
+        if (stepper.passed.sounding >= 0).any():
+            taken = 0  # a leak that has just ended is still to be remembered
         return Attempt(taken, seen, lessons)
 
     def keep(

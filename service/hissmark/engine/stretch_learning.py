@@ -23,7 +23,7 @@ Ints = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
 
 NOT_LEARNED = frozenset({"windows", "process", "acoustics", "health", "repairs", "trends", "step", "alarms"})
-LEARNED = ("value", "scale", "anchor", "usual_spread", "usual_step", "modes")
+LEARNED = ("value", "scale", "anchor", "usual_spread", "usual_step", "modes", "found_in")
 """What a tick reads of the backgrounds."""
 
 
@@ -112,7 +112,15 @@ class Teaching:
         copies = self._copies
         calm = calm_groups(copies, seen.groups, seen.on)
         taught = floors_of(
-            copies, seen.portion, seen.on, seen.signal, lessons.step, seen.blocked, seen.groups, calm
+            copies,
+            seen.portion,
+            seen.on,
+            seen.conditions,
+            seen.signal,
+            lessons.step,
+            seen.blocked,
+            seen.groups,
+            calm,
         )
         differs = lessons.ticks[(lessons.ticks < taken) & ~self._same(taught, lessons)]
         return int(differs[0]) if len(differs) else taken
@@ -154,6 +162,7 @@ class Teaching:
             stride.floor, stride.spread, stride.step,
             np.where(stride.last_us > 0, stride.last_us + later_us, 0), free & steady & calm_place,
             np.full(channels, mode, np.intp), everyone, everyone, np.zeros(1, bool),
+            stepper.named.astype(np.intp),
         )  # fmt: skip
 
     def _fill(self, stepper: Stepper, begin: int, end: int) -> None:

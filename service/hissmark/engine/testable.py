@@ -8,6 +8,7 @@ import numpy.typing as npt
 from hissmark.engine.conditions import TestConditions
 from hissmark.engine.intake import NEVER, US
 from hissmark.engine.measuring import Signal
+from hissmark.engine.moving import turning, weight_of
 from hissmark.engine.state import F32, Bools, State
 from hissmark.judge.group import Channels
 from hissmark.judge.verdict import NONE
@@ -74,10 +75,14 @@ def channels_of(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[n
     sound = (
         signal.fresh & ~faulty(state) & ~state.health.suspect & (signal.unsteady != Reason.TOO_FEW_SAMPLES)
     )
+    share = weight_of(state) * (state.settings.signal.tick_s / window_s)
+    waits = _drowned(state, at_us, signal, blocked, sound) | (
+        turning(state, at_us, signal, sound) & ~state.passing
+    )
     return Channels(
         signal.levels.low, unrest.astype(np.float32),
         state.baselines.value, state.baselines.scale, sound,
-        state.valve & (blocked == NONE) & steady & ~_drowned(state, at_us, signal, blocked, sound), known,
-        (state.settings.signal.tick_s / window_s).astype(np.float32), state.alarms.active[0] | state.passing,
+        state.valve & (blocked == NONE) & steady & ~waits, known,
+        share.astype(np.float32), state.alarms.active[0] | state.passing,
         state.passing, (blocked == Reason.OPEN) & steady, state.valve & ~sound,
     )  # fmt: skip

@@ -6,6 +6,7 @@ gathered); only the others are fitted in full.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -26,6 +27,9 @@ Ints = npt.NDArray[np.intp]
 
 STIR_DB = 1.5
 STIR_SCALES = 3.0
+PRICE_COINCIDENCE = 6.0
+"""Added for a valve that begins to pass just when the operating condition changes: within one window that
+happens to one leak in a few hundred (common practice, no source)."""
 STAY_BONUS = 3.0
 """Log-likelihood by which another mode has to be better before the group is said to have changed."""
 
@@ -85,18 +89,18 @@ class Groups(NamedTuple):
 
 def judge(
     geometry: Geometry, acoustics: Acoustics, channels: Channels, on: Bools, mode: Ints,
-    modes: npt.NDArray[np.int8], free: Bools, evidence: F32, ceilings: SpillCeilings, tick_s: float,
+    eligible: Bools, settled: Ints, evidence: F32, ceilings: SpillCeilings, tick_s: float,
 ) -> Groups:  # fmt: skip
     """Judge every group in `on` (bool[G]).
 
     Args:
-        mode: int[G] present mode; fixed where process tags name it, the starting point where `free`.
-        modes: int8[G] how many modes a free group has.
+        mode: int[G] mode of the tick before, one of the `eligible`. eligible: bool[G, M] modes that a group
+            may be in. settled: int[G] the mode in which the group was last as usual.
         evidence: float32[C], updated in place; so are the ceilings.
     """
     g, c = len(on), len(channels.level)
     laid = _lay_out(geometry, channels)
-    mode = _nearest_mode(laid, mode, modes, free & on)
+    mode = _nearest_mode(laid, mode, eligible, on)
     rows = np.arange(g)
     rise = laid.level - laid.value[rows, :, mode]
     scale = laid.scale[rows, :, mode]
@@ -115,7 +119,7 @@ def judge(
     calm = on & ~stirred
     _put(geometry, result.expected, calm, laid.value[rows, :, mode])
     if stirred.any():
-        _fit_stirred(geometry, acoustics, ceilings, laid, np.flatnonzero(stirred), modes, free, result)
+        _fit_stirred(geometry, acoustics, ceilings, laid, np.flatnonzero(stirred), eligible, settled, result)
     _take_ceilings(geometry, acoustics, ceilings, laid, on, result, tick_s)
     _gather(geometry, channels, on, result, evidence)
     return result
@@ -146,12 +150,18 @@ def _take_ceilings(
 
 def scored(
     geometry: Geometry, acoustics: Acoustics, ceilings: SpillCeilings, channels: Channels, group: int,
-    mode: int,
+    mode: int, settled: int,
 ) -> tuple[Heard, Fit]:  # fmt: skip
     """What one group hears against the baselines of one mode, and how well each explanation fits it."""
     laid = _lay_out(geometry, channels)
     heard = _heard(geometry, acoustics, ceilings, laid, np.array([group], np.intp), np.array([mode], np.intp))
-    return heard, fit(heard)
+    return heard, coinciding(fit(heard), np.array([mode != settled]), heard.standing)
+
+
+def coinciding(found: Fit, changed: Bools, standing: Bools) -> Fit:
+    """Scores where the operating condition has changed as well (bool[B]): whatever begins now is dearer."""
+    price = np.where(changed[:, None] & ~standing, PRICE_COINCIDENCE, 0.0)
+    return replace(found, passing=found.passing - price, second=found.second - price)
 
 
 class _Laid(NamedTuple):
@@ -185,19 +195,18 @@ def _lay_out(geometry: Geometry, channels: Channels) -> _Laid:
     )  # fmt: skip
 
 
-def _nearest_mode(laid: _Laid, mode: Ints, modes: npt.NDArray[np.int8], free: Bools) -> Ints:
+def _nearest_mode(laid: _Laid, mode: Ints, eligible: Bools, on: Bools) -> Ints:
     """The mode whose baselines fit best; the present one unless another is clearly better."""
     known = ~np.isnan(laid.value) & laid.sound[:, :, None]
     with np.errstate(invalid="ignore"):
         z = (laid.level[:, :, None] - laid.value) / laid.scale
         price = np.where(known, np.minimum(0.5 * z * z, 50.0) + np.log(laid.scale), 0.0)
     score = -price.sum(axis=1)
-    available = np.arange(score.shape[1])[None, :] < modes[:, None]
-    score = np.where(available & known.any(axis=1), score, -np.inf)
+    score = np.where(eligible & known.any(axis=1), score, -np.inf)
     rows = np.arange(len(mode))
     score[rows, mode] += STAY_BONUS
     best = score.argmax(axis=1)
-    return np.where(free & (modes > 1), best, mode)
+    return np.where(on & (eligible.sum(axis=1) > 1), best, mode)
 
 
 def _fit_stirred(
@@ -206,17 +215,15 @@ def _fit_stirred(
     ceilings: SpillCeilings,
     laid: _Laid,
     groups: Ints,
-    modes: npt.NDArray[np.int8],
-    free: Bools,
+    eligible: Bools,
+    settled: Ints,
     result: Groups,
 ) -> None:  # fmt: skip
     """Fit the stirred groups in each of their modes; keep the mode whose best explanation fits best."""
-    count = np.where(free[groups], modes[groups], 1).astype(np.intp)
-    group = np.repeat(groups, count)
-    nth = np.arange(len(group)) - np.repeat(np.cumsum(count) - count, count)
-    tried = np.where(free[group], nth, result.mode[group])
+    row, tried = np.nonzero(eligible[groups])
+    group = groups[row]
     heard = _heard(geometry, acoustics, ceilings, laid, group, tried)
-    found = fit(heard)
+    found = coinciding(fit(heard), tried != settled[group], heard.standing)
     best = best_score(found) + np.where(tried == result.mode[group], STAY_BONUS, 0.0)
     chosen = _best_of_each(groups, group, best)
     result.mode[groups] = tried[chosen]
@@ -231,10 +238,12 @@ def _heard(
     with np.errstate(invalid="ignore"):
         audible = use & (laid.level[group] - background >= AUDIBLE_DB)
     scale = np.sqrt(scale**2 + np.nan_to_num(laid.unrest[group]) ** 2)
+    # next to an open valve that cannot be heard itself nobody can be blamed
+    unread = (laid.known[group] & ~use).any(axis=1, keepdims=True)
     return Heard(
         np.where(use, laid.level[group], -60.0), np.where(use, background, -60.0), np.where(use, scale, 1.0),
         use,
-        laid.may_pass[group] & use, laid.known[group] & use, geometry.reference[group],
+        laid.may_pass[group] & use & ~unread, laid.known[group] & use, geometry.reference[group],
         *acoustics.of(group), ceilings.laid(geometry, group, audible), laid.standing[group],
         laid.unheard[group] & ~use,
         acoustics.unknown(group),

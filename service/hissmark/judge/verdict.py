@@ -25,7 +25,7 @@ class Standing:
             alarm from clearing.
         above: bool, the rise has reached the limit. passing: bool, evidence suffices.
         leading: bool, best explanation of the tick has this valve passing. close: bool, it passing or not is
-            too close to call.
+            too close to call. known: its sound came and went by itself before.
         explanation: uint8 of the channel's group. explanation_reason: uint8.
     """
 
@@ -38,6 +38,7 @@ class Standing:
     passing: Bools
     leading: Bools
     close: Bools
+    known: Bools
     group_passes: Bools
     explanation: U8
     explanation_reason: U8
@@ -67,6 +68,7 @@ def give(standing: Standing) -> tuple[U8, U8]:
     by_valve = np.isin(s.explanation, (Explanation.ONE_PASSING, Explanation.TWO_PASSING))
     rule(s.above & by_valve, Verdict.UNSETTLED, Reason.WAITING_FOR_EVIDENCE)
     rule(s.above & by_valve & s.close, Verdict.CONTESTED, Reason.EXPLANATIONS_TOO_CLOSE)
+    rule(s.above & by_valve & s.known, Verdict.CONTESTED, Reason.CAME_AND_WENT_BEFORE)
     rule(s.material & s.group_passes & ~s.passing, Verdict.SPILL, Reason.HEARD_FROM_THE_SOURCE)
     rule(s.passing, Verdict.PASSING, s.source_reason)
     rule(s.unsteady != NONE, Verdict.UNSETTLED, s.unsteady)

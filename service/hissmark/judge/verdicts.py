@@ -55,6 +55,7 @@ class Reason(Labelled):
     POSITION_NOT_HEARD = 21
     PRESSURE_NOT_HEARD = 22
     WAITING_FOR_EVIDENCE = 23
+    CAME_AND_WENT_BEFORE = 24
 
 
 class Explanation(Labelled):
