@@ -2,8 +2,9 @@
 
 A leak does not heal. What a valve was blamed for, and what then ended under test conditions without a repair
 and without a stroke of that valve, was either no leak (an operating condition not known then) or one that
-something else switches on and off. When the same sound comes back, the same in every channel, it cannot be
-told which of the two it is: `contested`, until somebody has looked.
+something else switches on and off. When it has done so twice and the same sound comes back, the same in every
+channel, it cannot be told which of the two it is: `contested`, until somebody has looked. Once is not enough:
+repairs are not always put on record, and a valve may leak again as it did before.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ from hissmark.judge.verdict import NONE
 SAME_DB = 2.0
 SAME_SCALES = 3.0
 """Levels nearer than this are the same sound."""
+TIMES = 2
+"""So often has it come and gone before."""
 FEWEST = 2
 """Channels that must be heard, and half of those that were."""
 
@@ -42,14 +45,14 @@ def note_ended(
 
 
 def heard_before(state: State, signal: Signal, scale: F32) -> Bools:
-    """Channels of groups that now sound as they did in an episode that ended by itself, bool[channels].
+    """Channels of groups that now sound as they did in episodes that ended by themselves, bool[channels].
 
     A valve that has moved since may seat otherwise: what it sounded like before says nothing more.
     """
     memory, of = state.passed, state.layout.group_of
-    same = np.zeros(len(memory.sounding), bool)
+    same = np.zeros(len(memory.sounding), np.int8)
     if not (memory.source >= 0).any():
-        return same[of]
+        return np.asarray(same[of] > 0, bool)
     usable = signal.fresh & (signal.unsteady == NONE) & ~np.isnan(signal.levels.low)
     for slot in range(memory.source.shape[1]):
         then = memory.level[:, slot].astype(np.float32)
@@ -60,5 +63,5 @@ def heard_before(state: State, signal: Signal, scale: F32) -> Bools:
         count, had, differ = (np.bincount(of[a], minlength=len(same)) for a in (both, known, both & off))
         source = state.layout.first + np.maximum(memory.source[:, slot], 0)
         valid = (memory.source[:, slot] >= 0) & (state.stroked_us[source] < memory.heard_us[:, slot])
-        same |= valid & (differ == 0) & (count >= FEWEST) & (2 * count >= had)
-    return same[of]
+        same += valid & (differ == 0) & (count >= FEWEST) & (2 * count >= had)
+    return np.asarray(same[of] >= TIMES, bool)

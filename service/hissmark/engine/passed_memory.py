@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-EPISODES = 2
+EPISODES = 4
 
 
 class PassedMemory:
