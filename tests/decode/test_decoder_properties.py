@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -131,3 +132,15 @@ def test_the_careful_path_agrees_with_the_fast_one(packs: list[list[dict[str, ob
     fast, careful = decoder.decode(plain, NOW_US), decoder.decode(forced, NOW_US)
     assert rows(fast) == rows(careful)
     assert turned_away(fast) == turned_away(careful)
+
+
+@pytest.mark.parametrize(
+    "record",
+    [r'{"\ud800":1,"v":1}', r'{"n":"\ud800","v":1}', r'{"bn":"\udfff","v":true}', r'{"u":"\ud800x"}'],
+)
+def test_half_a_character_is_turned_away(record: str) -> None:
+    """A lone surrogate is legal in JSON's grammar (RFC 8259, 8.2) and no text."""
+    message = Message("s/x", f"[{record}]".encode(), NOW_US)
+    found = Decoder(SOURCES, NAMES).decode([message], NOW_US)
+    assert not len(found.batch)
+    assert found.rejects or found.unknown

@@ -104,6 +104,14 @@ def test_migrations_give_the_tables_of_the_schema(store):
         assert compare_metadata(MigrationContext.configure(connection, opts=options), metadata) == []
 
 
+def test_every_table_is_known_whatever_else_was_imported(sqlite_store):
+    """In a process of its own: a backup writes the tables that `metadata` knows, and no more."""
+    code = "from hissmark.store.schema import metadata; print(*metadata.tables)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    there = set(sa.inspect(sqlite_store.engine()).get_table_names()) - {VERSION_TABLE}
+    assert set(done.stdout.split()) == there
+
+
 def test_migrations_give_the_same_sqlite_tables_to_the_letter(sqlite_store):
     """What the comparison above does not see: WITHOUT ROWID, AUTOINCREMENT, constraint names."""
 

@@ -25,6 +25,7 @@ def test_all_is_well(client: TestClient) -> None:
         ({"worker_alive": False}, "worker"),
         ({"connected": False}, "broker"),
         ({"last_commit_us": 0, "queue_messages": 3}, "commit"),
+        ({"trouble": "hissmark.db: the disk is full."}, "commit"),
     ],
 )
 def test_not_ready_says_what_is_wrong(

@@ -58,6 +58,7 @@ class Problem(msgspec.Struct, gc=False):
 _PACK = msgspec.json.Decoder(list[Record])
 _PACKS = msgspec.json.Decoder(list[list[Record]])
 _BASES = ("bn", "bt", "bu", "bv", "bs", "bver")
+HALF = "text with half a character (a lone surrogate)"
 
 
 def read_packs(payloads: Sequence[bytes]) -> list[list[Record]] | None:
@@ -105,6 +106,8 @@ def _record(item: object) -> Record | Problem:
     except msgspec.ValidationError as error:
         reason = RejectReason.NOT_FINITE if "out of range" in str(error) else RejectReason.WRONG_TYPE
         return Problem(reason, str(error), _bases(item))
+    except UnicodeEncodeError:  # JSON's escapes can spell half a character (RFC 8259, 8.2)
+        raise PayloadError(RejectReason.NOT_JSON, HALF) from None
 
 
 def _bases(item: dict[str, object]) -> Record | None:
@@ -114,6 +117,8 @@ def _bases(item: dict[str, object]) -> Record | None:
         return msgspec.convert(fields, Record) if fields else None
     except msgspec.ValidationError as error:
         raise PayloadError(RejectReason.WRONG_TYPE, f"base field: {error}") from None
+    except UnicodeEncodeError:
+        raise PayloadError(RejectReason.NOT_JSON, HALF) from None
 
 
 def resolve(records: Sequence[Record | Problem]) -> list[Entry | Problem]:

@@ -253,10 +253,12 @@ audit = sa.Table(
 
 # Tables of a subject in files of their own; importing them makes them part of `metadata`.
 from hissmark.store import (  # noqa: E402
+    tables_archive,  # noqa: F401
     tables_arrivals,  # noqa: F401
     tables_backfill,  # noqa: F401
     tables_coarse,  # noqa: F401
     tables_letters,  # noqa: F401
     tables_register,  # noqa: F401
     tables_repairs,  # noqa: F401
+    tables_worth,  # noqa: F401
 )

@@ -145,8 +145,7 @@ class Writer:
                 self._lock.acquire(connection)
                 _prepare(connection)
             except BaseException:
-                connection.invalidate()
-                connection.close()
+                connection.close()  # detached: that ends the session; `invalidate` would leave it the lock
                 raise
             self._connection = connection
         return self._connection

@@ -126,6 +126,8 @@ def _data_limit_s(context: WebContext, live: LiveState) -> float:
 
 def _commit(context: WebContext) -> Check:
     health, now_us = context.live.health, context.live.clock.now_us()
+    if health.trouble:
+        return _check("commit", False, f"Nothing can be stored: {health.trouble}")
     if not health.last_commit_us:
         return _check("commit", health.queue_messages == 0, "Nothing was committed yet.")
     age_s = (now_us - health.last_commit_us) / 1e6
