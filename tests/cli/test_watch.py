@@ -115,7 +115,7 @@ class Terminal:
         os.write(self.screen, key.encode())
 
     def ended(self) -> int:
-        deadline = time.monotonic() + 10
+        deadline = time.monotonic() + 60
         while self.process.poll() is None:
             assert time.monotonic() < deadline, "it did not end"
             if select.select([self.screen], [], [], 0.1)[0]:
