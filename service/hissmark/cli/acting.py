@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 from hissmark.alarms.journal import ActionKind, ActionRequest, Alarm, AlarmKind, AlarmState
 from hissmark.cli.errors import CommandError
 from hissmark.cli.opened import Opened
-from hissmark.cli.recording import outcome_of
 from hissmark.cli.standing import standing
 from hissmark.store.actions import record_action
 from hissmark.store.journal import JournalFilter
 from hissmark.store.open import open_for_actions
+from hissmark.store.outcomes import outcome_of
 
 _S = AlarmState
 _VISIBLE = (_S.UNACKNOWLEDGED, _S.ACKNOWLEDGED, _S.RTN_UNACKNOWLEDGED)

@@ -95,7 +95,8 @@ def _print_standing(site: Opened, wanted: JournalFilter, as_json: bool) -> None:
 
 
 def _print_table(site: Opened, rows: list[tuple[str, str, str, str]], now: int) -> None:
-    from hissmark.cli.output import console, counted, put_table, table
+    from hissmark.cli.output import console, put_table, table
+    from hissmark.publish.words import counted
 
     out = console()
     if rows:

@@ -222,7 +222,7 @@ def _carry_out(
 
 
 def _answer(site: Opened, change: Change, number: int, wait_s: float) -> str:
-    from hissmark.cli.recording import outcome_of
+    from hissmark.store.outcomes import outcome_of
 
     what = f"{change.subject}: {change.payload['step']}"
     if "value_db" in change.payload:

@@ -63,8 +63,3 @@ def put_table(out: Console, made: Table) -> None:
 def ago(time_us: int | None, now_us: int) -> str:
     """``12 min ago``; ``never`` for a moment that has not been."""
     return f"{age_text((now_us - time_us) / 1e6)} ago" if time_us else "never"
-
-
-def counted(n: int, noun: str) -> str:
-    """``1 valve``, ``3 valves``."""
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"

@@ -11,11 +11,12 @@ from hissmark.cli.errors import CommandError
 from hissmark.cli.moments import moment
 from hissmark.cli.opened import Opened, opened
 from hissmark.cli.output import console, put_json, put_table, table
-from hissmark.cli.recording import outcome_of, put_changes
+from hissmark.cli.recording import put_changes
 from hissmark.engine.change import Change, ChangeRefusedError, Level, settings_change
 from hissmark.engine.layout import Layout
 from hissmark.engine.ranges import unit_of
 from hissmark.publish.times import rfc3339
+from hissmark.store.outcomes import outcome_of
 from hissmark.tune import versions as v
 from hissmark.tune.toml import from_toml, to_toml
 

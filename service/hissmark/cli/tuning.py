@@ -9,10 +9,11 @@ from typing import Any
 from hissmark.cli.errors import CommandError
 from hissmark.cli.moments import moment
 from hissmark.cli.opened import Opened, opened
-from hissmark.cli.output import console, counted, put_json, put_table, table
+from hissmark.cli.output import console, put_json, put_table, table
 from hissmark.engine.layout import Layout
 from hissmark.engine.ranges import unit_of
 from hissmark.publish.times import rfc3339
+from hissmark.publish.words import counted
 from hissmark.store.open import open_for_reading
 from hissmark.store.repairs import RepairBook
 from hissmark.tune.busiest import busiest_of

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
-from typing import TypeVar
 
 import sqlalchemy as sa
 
@@ -15,13 +13,11 @@ from hissmark.store.actions import record_action
 from hissmark.store.changes import record_change
 from hissmark.store.journal import JournalFilter
 from hissmark.store.notes import ShiftNote, add_note
+from hissmark.store.outcomes import Row, outcome_of
 from hissmark.store.reader import Reader
-from hissmark.store.records import ActionRow, ChangeRow
 from hissmark.web.context import ActionOutcome
 
 ANSWER_S = 5.0
-
-Row = TypeVar("Row", ActionRow, ChangeRow)
 
 
 class Acting:
@@ -37,7 +33,7 @@ class Acting:
     def act(self, request: ActionRequest) -> ActionOutcome:
         """Record an operator's action and wait until it is applied. Raises TimeoutError if it is not."""
         number = record_action(self._store, request, self._now_us())
-        row = _settled(lambda: self._reader.action(number), "action")
+        row = _settled(self._reader.action, number, "action")
         applied = row.applied_after_us is not None
         message = (
             f"{request.alarm} of {request.valve}: {request.kind} applied"
@@ -49,7 +45,7 @@ class Acting:
     def change(self, change: Change) -> ActionOutcome:
         """Record a change and wait until it is taken up. Raises TimeoutError if it is not."""
         number = record_change(self._store, change, self._now_us())
-        row = _settled(lambda: self._reader.change(number), "change")
+        row = _settled(self._reader.change, number, "change")
         applied = row.applied_after_us is not None
         message = f"{change.kind} of {change.subject or self._site}: applied" if applied else row.outcome
         return ActionOutcome(applied, message or "", number, row.applied_after_us)
@@ -69,14 +65,11 @@ class Acting:
         return f" ({did} by {entry.operator}, {rfc3339(newest[0].recorded_us)})"
 
 
-def _settled(read: Callable[[], Row | None], what: str) -> Row:
+def _settled(read: Callable[[int], Row | None], number: int, what: str) -> Row:
     """The row once the service has dealt with it. Raises TimeoutError if that takes too long."""
-    deadline_s = time.monotonic() + ANSWER_S
-    while time.monotonic() < deadline_s:
-        row = read()
-        if row is not None and row.outcome is not None:
-            return row
-        time.sleep(0.05)
-    raise TimeoutError(
-        f"The {what} is on record and will be applied, but the service has not come to it yet."
-    )
+    row = outcome_of(read, number, ANSWER_S)
+    if row is None:
+        raise TimeoutError(
+            f"The {what} is on record and will be applied, but the service has not come to it yet."
+        )
+    return row

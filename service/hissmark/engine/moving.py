@@ -34,8 +34,7 @@ def note_moves(
     state: State, at_us: int, on: Bools, conditions: TestConditions, signal: Signal, scale: F32
 ) -> None:
     """Remember when something began to fall, to rise, to be stroked or to be named by tags."""
-    groups = np.zeros(len(state.layout.group_names), bool)
-    groups[state.layout.group_of[on]] = True
+    groups = _of(state, on)
     enough = on & signal.fresh & (signal.unsteady != Reason.TOO_FEW_SAMPLES)
     with np.errstate(invalid="ignore"):
         limit = np.maximum(MOVE_DB, MOVE_SCALES * np.nan_to_num(scale))
@@ -51,6 +50,7 @@ def note_moves(
 
 
 def _of(state: State, channels: Bools) -> Bools:
+    """Groups that have any of these channels."""
     groups = np.zeros(len(state.layout.group_names), bool)
     groups[state.layout.group_of[channels]] = True
     return groups
@@ -75,9 +75,7 @@ def turning(state: State, at_us: int, signal: Signal, sound: Bools) -> Bools:
 
 def settle(state: State, groups: Bools, result: Groups) -> None:
     """The operating condition of a group is settled once nothing that is new is heard in it."""
-    of = state.layout.group_of
-    begins = np.zeros(len(groups), bool)
-    begins[of[result.leads & ~state.passing]] = True
+    begins = _of(state, result.leads & ~state.passing)
     plain = ~result.stirred | (~begins & (result.explanation != Explanation.UNEXPLAINED))
     now = groups & plain
     state.settled[now] = result.mode[now]

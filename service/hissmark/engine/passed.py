@@ -50,9 +50,9 @@ def heard_before(state: State, signal: Signal, scale: F32) -> Bools:
     A valve that has moved since may seat otherwise: what it sounded like before says nothing more.
     """
     memory, of = state.passed, state.layout.group_of
+    if not ((memory.source >= 0).sum(axis=1) >= TIMES).any():
+        return np.zeros(len(of), bool)
     same = np.zeros(len(memory.sounding), np.int8)
-    if not (memory.source >= 0).any():
-        return np.asarray(same[of] > 0, bool)
     usable = signal.fresh & (signal.unsteady == NONE) & ~np.isnan(signal.levels.low)
     for slot in range(memory.source.shape[1]):
         then = memory.level[:, slot].astype(np.float32)

@@ -52,7 +52,8 @@ def update_passing(
 ) -> None:
     """A valve counts as passing from enough evidence until evidence or rise are gone.
 
-    `known`: bool[channels] whose group's sound ended by itself before, see `passed`: nothing begins there.
+    `known`: bool[channels] whose group's sound came and went by itself before, see `passed`: nothing begins
+    there.
     """
     deadband = state.tuned.deadband_db
     with np.errstate(invalid="ignore"):

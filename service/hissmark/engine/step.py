@@ -72,7 +72,7 @@ class Seen(NamedTuple):
         portion: the tick's samples. on: bool, the channel's group closes.
         blocked: uint8 `Reason` for not being testable, 255 where none.
         baseline, scale, rise, margin: float32 dB.
-        known: bool, the channel's group sounds as it did in an episode that ended by itself.
+        known: bool, the channel's group sounds as it did in episodes that ended by themselves.
     """
 
     portion: Portion

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
-from datetime import datetime
 
 import numpy as np
 import paho.mqtt.client as mqtt
@@ -17,6 +16,7 @@ from hissmark.outgoing.moments import now_ms
 from hissmark.outgoing.primary import PrimaryHost
 from hissmark.publish.live import LiveState
 from hissmark.publish.shapes import LiveReading
+from hissmark.publish.times import parse_rfc3339
 from hissmark.store.blocks import UNKNOWN_CODE
 
 log = structlog.get_logger("hissmark.outgoing")
@@ -96,7 +96,7 @@ class EdgeNode:
         client.publish(self._edge.topic("NBIRTH"), self._edge.birth(readings, now_ms()), qos=0)
         self._born = True
         if self._missed is not None:
-            self._missed.born({r["group"]: _us(r["at"]) for r in readings})
+            self._missed.born({r["group"]: parse_rfc3339(r["at"]) for r in readings})
 
     def _tell(self, client: mqtt.Client, reading: LiveReading, state: tuple[str, bool]) -> bool:
         """A group as it is now; False if its birth has to be told anew."""
@@ -107,7 +107,7 @@ class EdgeNode:
         self._told[reading["group"]] = state
         client.publish(self._edge.topic("NDATA"), payload, qos=0)
         if self._missed is not None:
-            self._missed.told(reading["group"], _us(reading["at"]))
+            self._missed.told(reading["group"], parse_rfc3339(reading["at"]))
         return True
 
     def _tell_missed(self, client: mqtt.Client) -> None:
@@ -139,7 +139,3 @@ class EdgeNode:
                     code = int(found.verdict[i])
                     verdict = None if code == UNKNOWN_CODE else Verdict(code).text
                     yield metric_name(part.group, channel.subject, "Verdict"), at_us // 1000, verdict
-
-
-def _us(at: str) -> int:
-    return round(datetime.fromisoformat(at).timestamp() * 1e6)

@@ -12,6 +12,7 @@ from hissmark.alarms.journal import Alarm, AlarmEvent, AlarmKind, AlarmState, Jo
 from hissmark.judge.verdicts import Reason, SensorHealth
 from hissmark.publish.shapes import ChannelReading, GroupReading, Part
 from hissmark.publish.times import age_text, clock_time, parse_rfc3339, rfc3339
+from hissmark.publish.words import counted
 
 REASON_SENTENCES: dict[Reason, str] = {
     Reason.AT_BACKGROUND: "It is at its background.",
@@ -192,7 +193,7 @@ def _say_nothing(reading: GroupReading) -> str:
     if not judged:
         return "No valve of this group can be tested now."
     if all(c["verdict"] == "quiet" for c in judged):
-        return f"Quiet: {_count(len(judged), 'valve')} at background."
+        return f"Quiet: {counted(len(judged), 'valve')} at background."
     return "Nothing stands out."
 
 
@@ -262,10 +263,6 @@ _EXPLAINED = {
     "open valve": _say_open,
     "unexplained": _say_unexplained,
 }
-
-
-def _count(n: int, noun: str) -> str:
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
 def _channel(reading: GroupReading, subject: str | None) -> ChannelReading | None:

@@ -13,6 +13,7 @@ from hissmark.paper.charts import bars, rise_line
 from hissmark.paper.skyline import range_of, skyline
 from hissmark.publish.shapes import GroupReading
 from hissmark.publish.times import age_text, parse_rfc3339, rfc3339
+from hissmark.publish.words import counted
 from hissmark.repairs.desk import Looked
 from hissmark.repairs.listing import briefs
 from hissmark.repairs.ranking import Deed, Known, Row, ranked
@@ -21,7 +22,7 @@ from hissmark.repairs.shapes import RepairShape
 from hissmark.repairs.spared import spared
 from hissmark.repairs.trend import trend_db_per_day
 from hissmark.reports.parts import Grid, Heading, Part, Picture, Words
-from hissmark.reports.sources import DAY_US, Seen, Sources, counted, passing_valves, rises, see, since_us
+from hissmark.reports.sources import DAY_US, Seen, Sources, passing_valves, rises, see, since_us
 from hissmark.store.repairs import standing
 
 MOST_SHOWN = 8

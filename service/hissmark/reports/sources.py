@@ -107,8 +107,3 @@ def _entries(reader: Reader, from_us: int, to_us: int) -> list[JournalRow]:
         if len(page) < PAGE_ROWS:
             break
     return rows[-MOST_ROWS:]
-
-
-def counted(n: int, noun: str) -> str:
-    """``1 valve``, ``3 valves``."""
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"

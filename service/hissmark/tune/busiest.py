@@ -13,6 +13,7 @@ from statistics import median
 
 from hissmark.alarms.journal import AlarmKind
 from hissmark.engine.layout import Layout
+from hissmark.publish import words
 from hissmark.repairs.truth import Span, known
 from hissmark.store.reader import Reader
 from hissmark.store.repairs import RepairBook
@@ -113,7 +114,7 @@ def _says(
 ) -> Iterable[str]:  # fmt: skip
     contested = counted["contested"]
     if contested:
-        of = _alarms(counted["alarms"])
+        of = words.counted(counted["alarms"], "alarm")
         yield f"{contested} of {of} contested: two explanations were too close to call."
     if rise_db is not None:
         just = f"; {counted['near']} just over it" if counted["near"] else ""
@@ -138,10 +139,6 @@ def _known(scored: Score) -> str:
         return "Nobody has put on record what was found there."
     looked = f"Of the passing alarms {scored.confirmed} right and {scored.false} false by what was found"
     return f"{looked}; nobody looked at {scored.unknown}." if scored.unknown else f"{looked}."
-
-
-def _alarms(count: int) -> str:
-    return "1 alarm" if count == 1 else f"{count} alarms"
 
 
 def _time(seconds: float) -> str:
