@@ -60,7 +60,7 @@ def address(rig: RecordedRig, tmp_path: Path) -> Iterator[str]:
     rig.watch = live.tick
     desk = desk_of(
         lambda: site.register, site.core, RepairSettings(), writing=writing, reading=store,
-        readings=live.readings, now_us=clock.now_us,
+        archive=site.archive, readings=live.readings, now_us=clock.now_us,
     )  # fmt: skip
     reader = Reader(store, site.archive)
     context = WebContext(

@@ -90,6 +90,11 @@ def test_what_cannot_be_told_is_no_block_and_a_long_group_is_cut() -> None:
     assert set(line) <= {*BLOCKS, " ", "…"}
 
 
+def _heed_interrupts() -> None:
+    """A shell that starts the tests in the background lets them ignore SIGINT, and whom they start."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 class Terminal:
     """The command on a terminal of its own."""
 
@@ -101,7 +106,7 @@ class Terminal:
         self.seen = b""
         self.process = subprocess.Popen(
             [sys.executable, "-m", "hissmark.cli.main", *words], stdin=process_side, stdout=process_side,
-            stderr=process_side, env={**os.environ, "TERM": "xterm-256color"},
+            stderr=process_side, env={**os.environ, "TERM": "xterm-256color"}, preexec_fn=_heed_interrupts,
         )  # fmt: skip
 
     def until(self, text: str, patience_s: float = 30.0) -> None:

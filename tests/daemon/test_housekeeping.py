@@ -68,6 +68,7 @@ def test_a_worker_that_hangs_is_not_alive(daemon: Daemon, monkeypatch: pytest.Mo
     """The thread lives and holds the engine; nothing but the pulse gives it away."""
     monkeypatch.setattr(health, "HUNG_S", 0.5)
     monkeypatch.setattr(health, "ROUND_LIMIT_S", 0.2)
+    until(lambda: httpx.get(f"{daemon.address}/health/live").status_code == 200)
     release = threading.Event()
     asking = threading.Thread(target=lambda: daemon._worker.errands.do(lambda _: release.wait()))
     asking.start()
