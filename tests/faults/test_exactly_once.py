@@ -13,6 +13,7 @@ import pytest
 from faults.conftest import Journal, acknowledge
 from support import scenario
 from support.broker import Broker
+from support.faults import Seen, fault
 from support.publish import Gates, Gateway, Sent, samples_in
 from support.service import Service, cli, cli_json, journal
 
@@ -32,6 +33,7 @@ class Killer:
         self.struck: list[int] = []
         """Samples on record at each kill in the middle of the stream."""
         self.recovery_s: list[float] = []
+        self._kills = 0
 
     def places(self, count: int, kills: int) -> list[int]:
         """Where to strike among `count` messages: somewhere in each of so many stretches of equal length."""
@@ -62,8 +64,14 @@ class Killer:
         return self.struck[-1] if self.struck else 0
 
     def kill(self) -> None:
+        self._kills += 1
         self._service.kill()
         self._service.spawn()
+
+    def tell(self, seen: Seen) -> None:
+        """What goes into the table."""
+        seen.count("kills", self._kills)
+        seen.at_most("s from start to listening", max(self.recovery_s))
 
     def _wait_until_listening(self) -> None:
         began_s = time.monotonic()
@@ -109,8 +117,13 @@ def assert_in_the_middle(killer: Killer, kills: int) -> None:
     assert all(one < other for one, other in pairwise(edges)), edges
 
 
-def test_killed_at_random_moments(plant: Path, broker: Broker, uninterrupted: Journal) -> None:
+@fault(
+    "SIGKILL at random moments, starting or at work, the gateway publishing on",
+    promised="every sample once, the same journal",
+)
+def test_killed_at_random_moments(plant: Path, broker: Broker, uninterrupted: Journal, seen: Seen) -> None:
     killer = run_and_kill(plant, broker, seed=5, kills=2, rate=RATE)
+    killer.tell(seen)
     assert_in_the_middle(killer, 6)
     assert journal(plant) == uninterrupted
     raw = cli_json(plant, "history", "XV-12", "--raw")
@@ -119,26 +132,38 @@ def test_killed_at_random_moments(plant: Path, broker: Broker, uninterrupted: Jo
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
+@fault("SIGKILL at random moments, starting or at work, the gateway publishing on")
 def test_killed_at_many_random_moments(
-    plant: Path, broker: Broker, uninterrupted: Journal, seed: int
+    plant: Path, broker: Broker, uninterrupted: Journal, seed: int, seen: Seen
 ) -> None:
     killer = run_and_kill(plant, broker, seed=seed, kills=12, rate=RATE)
+    killer.tell(seen)
     assert_in_the_middle(killer, 36)
-    took = sorted(round(s, 1) for s in killer.recovery_s)
-    print(f"kills {len(killer.struck)}; from start to listening {took} s")
     assert journal(plant) == uninterrupted
 
 
 @pytest.mark.parametrize("store_url", ["sqlite"], indirect=True)
-def test_broker_stopped_and_restarted(plant: Path, broker: Broker, uninterrupted: Journal) -> None:
+@fault(
+    "Broker with persistence stopped and started again",
+    promised="the session goes on; every sample once, the same journal",
+)
+def test_broker_stopped_and_restarted(
+    plant: Path, broker: Broker, uninterrupted: Journal, seen: Seen
+) -> None:
     """The gateway keeps what it cannot deliver; the session is there again when the broker is."""
     run_with_outages(plant, broker, 2.5, {1})
+    seen.count("outages")
     assert journal(plant) == uninterrupted
 
 
 @pytest.mark.slow
-def test_broker_stopped_for_a_minute_three_times(plant: Path, broker: Broker, uninterrupted: Journal) -> None:
+@fault("Broker with persistence stopped and started again")
+def test_broker_stopped_for_a_minute_three_times(
+    plant: Path, broker: Broker, uninterrupted: Journal, seen: Seen
+) -> None:
     run_with_outages(plant, broker, 60.0, {0, 1, 2})
+    seen.count("outages", 3)
+    seen.at_most("s without a broker", 60.0)
     assert journal(plant) == uninterrupted
 
 

@@ -11,6 +11,7 @@ import pytest
 
 from support import panel
 from support.broker import Broker
+from support.faults import SQLITE, Seen, fault
 from support.publish import Gateway, Sent, json_value, senml_pack
 from support.service import Service, until, write_site
 
@@ -42,7 +43,12 @@ BAD: list[tuple[str, bytes, str]] = [
 ROUNDS = 50
 
 
-def test_a_storm_of_bad_payloads(tmp_path: Path, broker: Broker) -> None:
+@fault(
+    "Bad payloads: not JSON, wrong type, NaN, infinity, 1970, 2100, 10 MB, nested deep, unknown names, units",
+    promised="counted by reason, listed with topic and first bytes; the good ones between them stored",
+    stores=SQLITE,
+)
+def test_a_storm_of_bad_payloads(tmp_path: Path, broker: Broker, seen: Seen) -> None:
     """Each is counted under its reason and can be looked at; the good samples between them are all stored."""
     site = write_site(tmp_path / "site", broker, panel.REGISTER)
     found = panel.rows(len(BAD) * ROUNDS)
@@ -63,6 +69,7 @@ def test_a_storm_of_bad_payloads(tmp_path: Path, broker: Broker) -> None:
         assert service.stop() == 0
         assert service.samples() == panel.stored_as(found)
     assert not [row for row in service.log() if "Traceback" in row["event"]]
+    seen.note(f"{len(BAD)} kinds among {len(found)} good packs")
 
 
 def assert_counted(service: Service) -> None:
@@ -108,6 +115,12 @@ def valves(service: Service) -> dict[str, dict[str, Any]]:
 
 
 @pytest.mark.parametrize("ahead_s", [1800, 86_400], ids=["half an hour", "a day"])
+@fault(
+    "The clock of one sensor runs ahead",
+    promised="half an hour: the others judged as usual; more than `max_ahead_s`: stored, marked, not judged, "
+    "after half an hour called `clock wrong`",
+    stores=SQLITE,
+)
 def test_one_clock_runs_ahead(tmp_path: Path, broker: Broker, ahead_s: int) -> None:
     """The other valves are judged as if nothing were; what is a day ahead is kept but never judged."""
     site = write_site(tmp_path / "site", broker, panel.REGISTER, tables=TABLES)
@@ -131,6 +144,11 @@ def test_one_clock_runs_ahead(tmp_path: Path, broker: Broker, ahead_s: int) -> N
         assert sum(len(times) for times, _ in service.samples().values()) == 3 * len(found)
 
 
+@fault(
+    "Retained messages",
+    promised="stored and marked, never learned from; without a time turned away",
+    stores=SQLITE,
+)
 def test_retained_messages_feed_no_baseline(tmp_path: Path, broker: Broker) -> None:
     """Old values that the broker hands out at each subscription are kept, marked, and not learned from."""
     site = write_site(tmp_path / "site", broker, panel.REGISTER, tables=TABLES)

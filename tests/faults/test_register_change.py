@@ -21,6 +21,7 @@ from hissmark.site.load import load_site
 from hissmark.site.register_text import register_text
 from support import scenario
 from support.broker import Broker
+from support.faults import fault
 from support.publish import Gateway, senml_pack
 from support.service import Service, cli_json, journal, until
 
@@ -77,6 +78,10 @@ def in_force(folder: Path) -> dict[str, object]:
 
 
 @pytest.mark.parametrize("store_url", ["sqlite"], indirect=True)
+@fault(
+    "SIGKILL while a new register is taken over",
+    promised="every sample once, the same journal, the new register in force",
+)
 def test_killed_while_the_register_changes(plant: Path, broker: Broker, uninterrupted: Journal) -> None:
     rng, gateway, expected = random.Random(3), Gateway(broker), 0
     first = Path(shutil.copytree(plant, plant.with_name("first")))

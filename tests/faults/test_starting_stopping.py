@@ -12,6 +12,7 @@ import pytest
 from faults.test_store_away import assert_one_message
 from support import panel
 from support.broker import Broker, free_port
+from support.faults import SQLITE, Seen, fault
 from support.publish import Gateway
 from support.service import Service, cli, until, write_site
 
@@ -20,6 +21,11 @@ pytestmark = pytest.mark.broker
 MakeBroker = Callable[..., Broker]
 
 
+@fault(
+    "Port of the page taken, store that cannot be, mistakes in the site",
+    promised="one message, exit code 1, no traceback",
+    stores=SQLITE,
+)
 def test_a_port_in_use_is_one_clear_message(tmp_path: Path, broker: Broker) -> None:
     site = write_site(tmp_path / "site", broker, panel.REGISTER)
     with socket.create_server(("127.0.0.1", Service(site).port)):
@@ -27,12 +33,14 @@ def test_a_port_in_use_is_one_clear_message(tmp_path: Path, broker: Broker) -> N
     assert_one_message(done, "Choose another port in [http] of site.toml")
 
 
+@fault("Port of the page taken, store that cannot be, mistakes in the site", stores=SQLITE)
 def test_a_store_that_cannot_be_is_one_clear_message(tmp_path: Path, broker: Broker) -> None:
     site = write_site(tmp_path / "site", broker, panel.REGISTER)
     (site / "data").write_text("a file where the folder of the database should be")
     assert_one_message(cli(site, "run", check=False), "cannot be a file there. Name a file in a folder.")
 
 
+@fault("Port of the page taken, store that cannot be, mistakes in the site", stores=SQLITE)
 def test_mistakes_in_the_site_are_all_told(tmp_path: Path, broker: Broker) -> None:
     site = write_site(
         tmp_path / "site", broker, [*panel.REGISTER, panel.REGISTER[0]], tables={"signal": {"tick_s": 7}}
@@ -44,6 +52,11 @@ def test_mistakes_in_the_site_are_all_told(tmp_path: Path, broker: Broker) -> No
     assert "Traceback" not in done.stderr
 
 
+@fault(
+    "Broker not there at the start",
+    promised="waits for it and names the reason in the log and in `/health/ready`",
+    stores=SQLITE,
+)
 def test_started_before_the_broker(tmp_path: Path) -> None:
     broker = Broker(tmp_path / "broker", port=free_port())
     site = write_site(tmp_path / "site", broker, panel.REGISTER)
@@ -60,6 +73,11 @@ def test_started_before_the_broker(tmp_path: Path) -> None:
             assert service.stop() == 0
 
 
+@fault(
+    "Wrong password for the broker",
+    promised="told in words; put right without a restart, the file is read again at each attempt",
+    stores=SQLITE,
+)
 def test_a_wrong_password_is_told_and_can_be_put_right(tmp_path: Path, make_broker: MakeBroker) -> None:
     broker = make_broker(users={"hissmark": "right"})
     site = write_site(
@@ -81,16 +99,18 @@ def test_a_wrong_password_is_told_and_can_be_put_right(tmp_path: Path, make_brok
         assert service.stop() == 0
 
 
-def test_stopped_under_load(tmp_path: Path, broker: Broker) -> None:
+@fault("SIGTERM under load", promised="exit code 0 within 10 s, nothing lost", stores=SQLITE)
+def test_stopped_under_load(tmp_path: Path, broker: Broker, seen: Seen) -> None:
     """Within ten seconds, with exit 0, several times; what was under way comes again."""
     site = write_site(tmp_path / "site", broker, panel.REGISTER)
     found = panel.rows(20_000, step_s=2)
     service = Service(site)
     with service.start(), Gateway(broker).sending(list(panel.singles(found)), rate=9000):
         for _ in range(2):
-            seen = service.stored()
-            until(lambda: service.stored() > seen, "more samples on record")  # noqa: B023
+            before = service.stored()
+            until(lambda: service.stored() > before, "more samples on record")  # noqa: B023
             assert service.stop() == 0
+            seen.at_most("s to end", service.stopped_s)
             assert service.stored() < 60_000, "it was under load"
             service.start()
         service.wait_stored(60_000)
@@ -98,7 +118,11 @@ def test_stopped_under_load(tmp_path: Path, broker: Broker) -> None:
         assert service.samples() == panel.stored_as(found)
 
 
-def test_stopped_while_catching_up(tmp_path: Path, broker: Broker) -> None:
+@fault(
+    "SIGTERM while the database is away or hangs, or in a long catch-up",
+    promised="exit code 0 within 10 s, nothing lost; the work in hand is undone and comes again",
+)
+def test_stopped_while_catching_up(tmp_path: Path, broker: Broker, seen: Seen) -> None:
     """A long way to catch up after a start is no reason to stop late: the rest is for the next start."""
     site = write_site(tmp_path / "site", broker, panel.REGISTER)
     with Service(site).start() as service:
@@ -111,6 +135,7 @@ def test_stopped_while_catching_up(tmp_path: Path, broker: Broker) -> None:
         time.sleep(0.3)
         assert service.stop() == 0
         assert not service.logged("listening"), "it was still catching up"
+        seen.at_most("s to end", service.stopped_s)
     with Service(site).start() as service:
         assert service.stop() == 0
         assert service.stored() == 24_000
@@ -125,6 +150,12 @@ def forget_state(site: Path) -> None:
     connection.close()
 
 
+@fault(
+    "Broker restarted without persistence",
+    promised="subscribed again, the loss of the session told (`broker forgot the session`); "
+    "what comes later is stored",
+    stores=SQLITE,
+)
 def test_a_broker_that_comes_back_empty_is_subscribed_to_again(
     tmp_path: Path, make_broker: MakeBroker
 ) -> None:

@@ -14,6 +14,7 @@ import pytest
 from faults.conftest import Journal, acknowledge
 from support import panel, scenario
 from support.broker import Broker, free_port
+from support.faults import POSTGRES, Seen, fault
 from support.postgres import Postgres
 from support.publish import Gateway
 from support.service import Service, cli, journal, until, write_site
@@ -34,6 +35,12 @@ def stopped(postgres: Postgres) -> Iterator[None]:
 
 
 @pytest.mark.postgres
+@fault(
+    "PostgreSQL stopped and started, in mid-stream and idle",
+    promised="nothing acknowledged meanwhile; every sample once, the same journal; `the store is away` and "
+    "`the store is back` in the log, the reason on the page",
+    stores=POSTGRES,
+)
 def test_postgres_stopped_and_started(
     tmp_path: Path, broker: Broker, postgres: Postgres, postgres_url: str, uninterrupted: Journal
 ) -> None:
@@ -64,6 +71,11 @@ def test_postgres_stopped_and_started(
 
 
 @pytest.mark.postgres
+@fault(
+    "PostgreSQL away at the start",
+    promised="one clear message, exit code 1; a supervisor (systemd, container) starts it again",
+    stores=POSTGRES,
+)
 def test_postgres_away_at_the_start_is_said(tmp_path: Path, broker: Broker, postgres: Postgres) -> None:
     url = postgres.url(postgres.new_database())
     site = write_site(tmp_path / "site", broker, panel.REGISTER, store_url=url)
@@ -73,8 +85,9 @@ def test_postgres_away_at_the_start_is_said(tmp_path: Path, broker: Broker, post
 
 
 @pytest.mark.postgres
+@fault("SIGTERM while the database is away or hangs, or in a long catch-up")
 def test_stopped_while_the_database_is_away(
-    tmp_path: Path, broker: Broker, postgres: Postgres, postgres_url: str
+    tmp_path: Path, broker: Broker, postgres: Postgres, postgres_url: str, seen: Seen
 ) -> None:
     """SIGTERM still ends it in time; what was not stored comes again."""
     site = write_site(tmp_path / "site", broker, panel.REGISTER, store_url=postgres_url)
@@ -84,6 +97,7 @@ def test_stopped_while_the_database_is_away(
             Gateway(broker).send(panel.packs(found))
             service.wait_for(AWAY)
             assert service.stop() == 0
+            seen.at_most("s to end", service.stopped_s)
         service.start().wait_stored(6000)
         assert service.stop() == 0
         assert service.samples() == panel.stored_as(found)
@@ -102,6 +116,10 @@ def small_disk(tmp_path: Path) -> Iterator[Callable[[str], None]]:
 
 
 @pytest.mark.parametrize("killed", [False, True], ids=["recovers by itself", "killed meanwhile"])
+@fault(
+    "Disk full",
+    promised="nothing acknowledged, goes on when there is room; also when killed meanwhile",
+)
 def test_disk_full(tmp_path: Path, broker: Broker, small_disk: Callable[[str], None], killed: bool) -> None:
     site = write_site(tmp_path / "site", broker, panel.REGISTER)
     found = panel.rows(20_000, step_s=2)
@@ -123,6 +141,12 @@ def test_disk_full(tmp_path: Path, broker: Broker, small_disk: Callable[[str], N
 
 
 @pytest.mark.postgres
+@fault(
+    "PostgreSQL hangs (a lock that is not given back)",
+    promised="back-pressure: the queue stays within 50,000 messages, the broker keeps the rest; "
+    "pages live on; after the lock all is stored once",
+    stores=POSTGRES,
+)
 def test_a_slow_store_holds_the_broker_back(
     tmp_path: Path, broker: Broker, postgres: Postgres, postgres_url: str
 ) -> None:
@@ -146,8 +170,9 @@ def test_a_slow_store_holds_the_broker_back(
 
 
 @pytest.mark.postgres
+@fault("SIGTERM while the database is away or hangs, or in a long catch-up")
 def test_stopped_while_the_database_hangs(
-    tmp_path: Path, broker: Broker, postgres: Postgres, postgres_url: str
+    tmp_path: Path, broker: Broker, postgres: Postgres, postgres_url: str, seen: Seen
 ) -> None:
     """A statement that does not come back is left alone: within ten seconds it ends, and nothing is lost."""
     site = write_site(tmp_path / "site", broker, panel.REGISTER, store_url=postgres_url)
@@ -158,11 +183,13 @@ def test_stopped_while_the_database_hangs(
             Gateway(broker).send(panel.packs(found))
             time.sleep(0.5)
             assert service.stop() == 0
+            seen.at_most("s to end", service.stopped_s)
         service.start().wait_stored(3000)
         assert service.stop() == 0
         assert service.samples() == panel.stored_as(found)
 
 
+@fault("A second service on the same store", promised="refused with one message, the first is not disturbed")
 def test_a_second_service_on_the_same_store_is_refused(plant: Path) -> None:
     with Service(plant).start() as service:
         done = cli(write_twin(plant), "run", check=False)
