@@ -56,6 +56,7 @@ class Broker:
         max_inflight: broker's limit of unacknowledged messages a client (0: no limit).
         save_on_change: write the persistence file on every change, so that even SIGKILL loses nothing.
         extra: further configuration lines.
+        apart: a Ctrl-C at the terminal does not reach it.
     """
 
     def __init__(
@@ -70,8 +71,10 @@ class Broker:
         acl: tuple[str, ...] = (),
         max_inflight: int = 0,
         extra: tuple[str, ...] = (),
+        apart: bool = False,
     ) -> None:
         self.folder = folder
+        self._group = 0 if apart else None
         self.host = "127.0.0.1"
         self.port = port or free_port()
         self.process: subprocess.Popen[bytes] | None = None
@@ -133,7 +136,10 @@ class Broker:
         if program is None:
             raise RuntimeError("mosquitto is not installed (apt install mosquitto)")
         self.process = subprocess.Popen(
-            [program, "-c", str(self._config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            [program, "-c", str(self._config)],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            process_group=self._group,
         )
         deadline = time.monotonic() + PATIENCE_S
         while time.monotonic() < deadline:

@@ -81,7 +81,12 @@ class Postgres:
         command += ["-k", self._folder, "-c", f"fsync={'on' if self._durable else 'off'}"]
         with (self._folder / "log").open("ab") as log:
             self._process = subprocess.Popen(
-                [str(part) for part in command], stdout=log, stderr=log, cwd=self._folder, **_as_owner()
+                [str(part) for part in command],
+                stdout=log,
+                stderr=log,
+                cwd=self._folder,
+                process_group=0,  # a Ctrl-C at the terminal does not reach it
+                **_as_owner(),
             )
         deadline = time.monotonic() + PATIENCE_S
         while True:

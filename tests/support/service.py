@@ -111,15 +111,21 @@ def events(rows: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, str]]:
 
 
 class Service:
-    """One `hissmark run`. The folder and its port stay over restarts."""
+    """One `hissmark run`. The folder and its port stay over restarts.
 
-    def __init__(self, folder: Path, env: Mapping[str, str] | None = None) -> None:
+    Args:
+        env: added to the environment.
+        apart: a Ctrl-C at the terminal does not reach it.
+    """
+
+    def __init__(self, folder: Path, env: Mapping[str, str] | None = None, *, apart: bool = False) -> None:
         self.folder = folder
         self.settings = tomllib.loads((folder / "site.toml").read_text())
         self.port = int(self.settings["http"]["port"])
         self.process: subprocess.Popen[bytes] | None = None
         self._log = folder / "service.log"
         self._env = {**os.environ, **(env or {})}
+        self._group = 0 if apart else None
         self._log_start = 0
         self.stopped_s = 0.0
         """How long the last `stop` took."""
@@ -129,7 +135,11 @@ class Service:
         self._log_start = self._log.stat().st_size if self._log.exists() else 0
         with self._log.open("ab") as log:
             self.process = subprocess.Popen(
-                [*COMMAND, "run", str(self.folder)], stdout=log, stderr=log, env=self._env
+                [*COMMAND, "run", str(self.folder)],
+                stdout=log,
+                stderr=log,
+                env=self._env,
+                process_group=self._group,
             )
         return self
 
