@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from hissmark.backup.manifest import NAME
-from hissmark.backup.write import Made, write_backup
+from hissmark.backup.write import UNFINISHED, Made, write_backup
 from hissmark.site.load import Site
 
 _STAMP = "%Y%m%dT%H%M%SZ"
@@ -15,8 +15,11 @@ _STAMP = "%Y%m%dT%H%M%SZ"
 
 def backup_folder(under: Path, site_name: str, now_us: int) -> Path:
     """A name that sorts by time: `north-works-20260301T021400Z`."""
-    plain = "".join(c if c.isalnum() else "-" for c in site_name.lower()).strip("-") or "site"
-    return under / f"{plain}-{datetime.fromtimestamp(now_us / 1e6, UTC).strftime(_STAMP)}"
+    return under / f"{_plain(site_name)}-{datetime.fromtimestamp(now_us / 1e6, UTC).strftime(_STAMP)}"
+
+
+def _plain(site_name: str) -> str:
+    return "".join(c if c.isalnum() else "-" for c in site_name.lower()).strip("-") or "site"
 
 
 def finished(under: Path) -> list[Path]:
@@ -33,6 +36,16 @@ def made_at(folder: Path) -> datetime | None:
         return datetime.strptime(folder.name.rpartition("-")[2], _STAMP).replace(tzinfo=UTC)
     except ValueError:
         return None
+
+
+def sweep(under: Path, site_name: str) -> int:
+    """Remove what backups on the schedule left behind that were killed. None of this site may be running."""
+    if not under.is_dir():
+        return 0
+    left = [p for p in under.glob(f"{_plain(site_name)}-*{UNFINISHED}") if made_at(p.with_suffix(""))]
+    for folder in left:
+        shutil.rmtree(folder, ignore_errors=True)
+    return len(left)
 
 
 def keep_backing_up(site: Site, under: Path, keep: int, now_us: int) -> Made:

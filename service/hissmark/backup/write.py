@@ -32,6 +32,9 @@ from hissmark.store.schema import metadata
 NOT_KEPT = frozenset({"sessions", "sign_in_failures"})
 """Tables that would be wrong to bring back: who was signed in then is not signed in now."""
 
+UNFINISHED = ".unfinished"
+"""What a folder's name ends with until the backup is complete."""
+
 Progress = Callable[[str, int, int], None]
 """Called with what is being written, rows done and rows in all."""
 
@@ -56,7 +59,7 @@ def write_backup(site: Site, to: Path, now_us: int, progress: Progress = _silent
     """
     if to.exists():
         raise BackupError(f"{to} is there already. Name a folder that does not exist yet.")
-    unfinished = to.with_name(to.name + ".unfinished")
+    unfinished = to.with_name(to.name + UNFINISHED)
     try:
         for tries_left in (2, 1, 0):
             shutil.rmtree(unfinished, ignore_errors=True)  # of a run that was cut short, or an earlier try

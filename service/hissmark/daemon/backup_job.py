@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import structlog
 
-from hissmark.backup.kept import finished, keep_backing_up, made_at
+from hissmark.backup.kept import finished, keep_backing_up, made_at, sweep
 from hissmark.backup.manifest import BackupError
 from hissmark.daemon.clock import Clock
 from hissmark.publish.metrics import Metrics
@@ -25,6 +25,9 @@ class BackupJob:
         self._every_s, self._keep = store.backup_every_h * 3600, store.backup_keep
 
     def __call__(self) -> None:
+        left = sweep(self._under, self._site.name)  # the scheduler runs one of us at a time
+        if left:
+            log.info("unfinished backups removed", folders=left)
         now_us = self._clock.now_us()
         last_s = self._last_s()
         self._metrics.backup_at.set(last_s)

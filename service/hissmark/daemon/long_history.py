@@ -34,6 +34,7 @@ class LongHistory:
             self._run()
 
     def _run(self) -> None:
+        self._sweep()
         now_us, layout, wanted = self._clock.now_us(), self._layout(), self._wanted
         kept = Kept(wanted.retention_days, wanted.minute_days, wanted.hour_days)
         gone = Forgetting(self._store, self._place, kept, names_of_valves(layout)).forget(now_us)
@@ -43,6 +44,12 @@ class LongHistory:
             arrivals.forget(self._store, now_us - wanted.feed_days * DAY_US)
         if self._place is not None:
             self._seal(Sealer(self._store, self._place, groups_of(layout), self._clock.now_us), now_us)
+
+    def _sweep(self) -> None:
+        """Drafts of a service or import that was killed: whoever is alone here has none."""
+        left = self._place.sweep() if self._place is not None else 0
+        if left:
+            log.info("unfinished files in the archive removed", files=left)
 
     def _seal(self, sealer: Sealer, now_us: int) -> None:
         days = self._wanted.retention_days

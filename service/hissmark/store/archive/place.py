@@ -18,6 +18,8 @@ from typing import Any, Protocol
 from hissmark.store.errors import StoreError
 
 _BLOCK_BYTES = 1 << 20
+_DRAFT = ".draft-"
+_PART = ".part"
 
 
 class Place(Protocol):
@@ -36,6 +38,9 @@ class Place(Protocol):
         """Remove a file; one that is not there is no error."""
 
     def exists(self, path: str) -> bool: ...
+
+    def sweep(self) -> int:
+        """Remove what writers left behind that were killed; returns how many files. Nobody may be writing."""
 
 
 def place_of(location: str, folder: Path) -> Place | None:
@@ -62,7 +67,7 @@ class Folder:
             self.root.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise StoreError(f"{self.root}: the archive cannot be made ({error.strerror}).") from error
-        draft = self.root / f".draft-{uuid.uuid4().hex}"
+        draft = self.root / f"{_DRAFT}{uuid.uuid4().hex}"
         try:
             yield draft
         finally:
@@ -89,6 +94,12 @@ class Folder:
     def exists(self, path: str) -> bool:
         return (self.root / path).exists()
 
+    def sweep(self) -> int:
+        left = list(self.root.glob(f"{_DRAFT}*"))
+        for draft in left:
+            draft.unlink(missing_ok=True)
+        return len(left)
+
 
 class Remote:
     """A store that fsspec reaches. It has to make a finished file visible at once, as object stores do."""
@@ -109,8 +120,8 @@ class Remote:
     def publish(self, draft: Path, path: str) -> None:
         place = self._at(path)
         self._files.makedirs(place.rpartition("/")[0], exist_ok=True)
-        self._files.put_file(str(draft), place + ".part")
-        self._files.mv(place + ".part", place)
+        self._files.put_file(str(draft), place + _PART)
+        self._files.mv(place + _PART, place)
         self._files.invalidate_cache()
 
     def open(self, path: str) -> Any:
@@ -122,6 +133,12 @@ class Remote:
 
     def exists(self, path: str) -> bool:
         return bool(self._files.exists(self._at(path)))
+
+    def sweep(self) -> int:
+        left = [path for path in self._files.find(self._root) if path.endswith(_PART)]
+        for path in left:
+            self._files.rm(path)
+        return len(left)
 
     def _at(self, path: str) -> str:
         return f"{self._root}/{path}"
