@@ -15,10 +15,12 @@ _EPILOG = """\b
 Examples:
   hissmark doctor north
   hissmark doctor north --thorough
+  hissmark doctor north --listen 60
   hissmark doctor north --json | jq 'select(.state == "wrong")'
 
 Looks at the site folder, certificates, broker, service, database, backups and what arrives. It changes
-nothing: with the broker it speaks under a name of its own. Exit code 1 if something is wrong."""
+nothing: with the broker it speaks under a name of its own, and only listens. Exit code 1 if something is
+wrong."""
 
 _MARKS = {"fine": "  ", "look": "? ", "wrong": "! "}
 
@@ -31,6 +33,10 @@ def add_to(app: typer.Typer) -> None:
 def doctor(
     site: SiteFolder,
     thorough: Annotated[bool, typer.Option("--thorough", help="Read the whole database for damage.")] = False,
+    listen: Annotated[
+        float,
+        typer.Option(metavar="SECONDS", min=0, max=3600, help="Listen to the broker for so long."),
+    ] = 0.0,
     as_json: AsJson = False,
 ) -> None:
     """Examine a running or stopped site from all sides. Lines marked ! are wrong, ? worth a look."""
@@ -41,7 +47,7 @@ def doctor(
 
     with Console(stderr=True).status("examining") as shown:
         told = lambda what: shown.update(f"examining: {what}")  # noqa: E731
-        found = examine_site(site, now_us(), Options(thorough=thorough), told)
+        found = examine_site(site, now_us(), Options(thorough=thorough, listen_s=listen), told)
     if as_json:
         _print_json(found)
     else:

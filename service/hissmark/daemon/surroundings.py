@@ -9,24 +9,10 @@ import structlog
 
 from hissmark.publish.metrics import Metrics
 from hissmark.site.certificate_dates import CertificateError, ends, of_site
-from hissmark.site.files import file_of
 from hissmark.site.load import Site
-from hissmark.store.archive.place import Folder
-from hissmark.store.open import resolve_url
+from hissmark.site.local_folders import folders_of
 
 log = structlog.get_logger("hissmark.daemon")
-
-
-def folders_of(site: Site) -> dict[str, Path]:
-    """What for -> a local folder that the site writes to."""
-    store = site.settings.store
-    address = resolve_url(site.store_url, site.folder)
-    found = {"database": Path(str(address.database)).parent} if address.drivername == "sqlite" else {}
-    if isinstance(site.archive, Folder):
-        found["archive"] = site.archive.root
-    if store.backup_folder is not None:
-        found["backups"] = file_of(site.folder, store.backup_folder)
-    return found
 
 
 class Surroundings:

@@ -1,98 +1,93 @@
-"""Can the broker be reached, does it accept us, and does it grant what we subscribe to."""
+"""Can the broker be reached, does it accept us and grant what we subscribe to; what it drops, what comes."""
 
 from __future__ import annotations
 
-import secrets
-import ssl
 import threading
+import time
 from collections.abc import Iterator
-from typing import Any
 
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
-
-from hissmark.doctor.finding import Finding, fine, wrong
-from hissmark.ingest.security import password, tls_context
-from hissmark.ingest.settings import MqttSettings
-from hissmark.ingest.words import SetupError, failure, refusal
+from hissmark.decode.decoder import Decoder
+from hissmark.decode.message import Message
+from hissmark.decode.topics import matches
+from hissmark.doctor.broker_trial import Trial
+from hissmark.doctor.finding import Finding, fine, look, some, wrong
+from hissmark.engine.layout import Layout
 from hissmark.site.load import Site
 
 _AREA = "broker"
 
 
-def look_at_broker(site: Site, patience_s: float) -> Iterator[Finding]:
-    """Connects under a client id of its own, so that the service's session is not touched; sends nothing."""
+def look_at_broker(site: Site, patience_s: float, listen_s: float = 0.0) -> Iterator[Finding]:
+    """Connects under a client id of its own, so that the service's session is not touched; sends nothing.
+
+    `listen_s`: how long to listen to what comes.
+    """
     if site.settings.mqtt is None:
         yield wrong(_AREA, "There is no [mqtt] table: nothing is received.", "Add it; see config/site.toml.")
         return
     settings = site.mqtt
     where = f"{settings.host}:{settings.port}"
-    trial = _Trial(settings)
-    trouble = trial.run(patience_s)
-    if trouble:
-        yield wrong(
-            _AREA, f"{trouble[0].upper()}{trouble[1:]}.", "See whether the broker runs and lets this user in."
-        )
-        return
+    with Trial(settings) as trial:
+        trouble = trial.run(patience_s)
+        if trouble:
+            do = "See whether the broker runs and lets this user in."
+            yield wrong(_AREA, f"{trouble[0].upper()}{trouble[1:]}.", do)
+            return
+        if listen_s:
+            threading.Event().wait(listen_s)
     yield fine(_AREA, f"{where} accepts us.")
-    for text in (*settings.filters, *settings.sparkplug_filters):
-        answer = trial.granted.get(text, "no answer came")
+    yield from _granted(trial)
+    yield from _dropped(trial)
+    if listen_s:
+        yield from _heard(site, trial, listen_s)
+
+
+def _granted(trial: Trial) -> Iterator[Finding]:
+    for text in trial.filters:
+        answer = trial.refused.get(text, "no answer came")
         if answer:
             do = "Let this user read these topics in the broker's access list."
             yield wrong(_AREA, f"The broker does not grant {text!r}: {answer}.", do)
+        elif text in trial.weaker:
+            do = "Allow QoS 1 on the broker (Mosquitto: max_qos): what comes while we are away is lost."
+            yield wrong(_AREA, f"The broker grants {text!r} with QoS 0 only.", do)
         else:
             yield fine(_AREA, f"{text} is granted.")
 
 
-class _Trial:
-    """One short connection. `granted`: filter -> why not, "" if it is."""
-
-    def __init__(self, settings: MqttSettings) -> None:
-        self._settings = settings
-        self.granted: dict[str, str] = {}
-        self._trouble = f"broker {settings.host}:{settings.port} did not answer in time"
-        self._done = threading.Event()
-
-    def run(self, patience_s: float) -> str:
-        """Connect and subscribe. Returns what went wrong; "" if nothing did."""
-        settings = self._settings
-        version5 = settings.protocol == 5
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=f"hissmark-doctor-{secrets.token_hex(4)}",
-            protocol=MQTTProtocolVersion.MQTTv5 if version5 else MQTTProtocolVersion.MQTTv311,
+def _dropped(trial: Trial) -> Iterator[Finding]:
+    """Of brokers that publish it below $SYS, and let this user read it."""
+    if trial.dropped:
+        said = f"Since its start the broker has dropped {trial.dropped} messages for want of room in queues."
+        do = (
+            "Raise its limits (Mosquitto: max_queued_messages 0, max_queued_bytes). What it dropped for this "
+            "service is lost unless its sender sends it again."
         )
-        client.connect_timeout = patience_s
-        client.on_connect, client.on_subscribe = self._on_connect, self._on_subscribe
-        try:
-            if settings.username is not None:
-                client.username_pw_set(settings.username, password(settings))
-            if settings.uses_tls:
-                client.tls_set_context(tls_context(settings))
-            client.connect(settings.host, settings.port, settings.keepalive_s)
-        except (OSError, ssl.SSLError, SetupError, ValueError) as error:
-            return failure(error, settings)
-        client.loop_start()
-        self._done.wait(patience_s)
-        client.disconnect()
-        client.loop_stop()
-        return self._trouble
+        yield wrong(_AREA, said, do)
+    elif trial.dropped is not None:
+        yield fine(_AREA, "The broker has dropped nothing since its start.")
 
-    def _filters(self) -> list[str]:
-        return [*self._settings.filters, *self._settings.sparkplug_filters]
 
-    def _on_connect(self, client: mqtt.Client, data: object, flags: object, reason: Any, _: object) -> None:
-        if reason.is_failure:
-            self._trouble = refusal(reason, self._settings)
-            self._done.set()
-            return
-        self._trouble = ""
-        if not self._filters():
-            self._done.set()
-            return
-        client.subscribe([(f, 1) for f in self._filters()])
+def _heard(site: Site, trial: Trial, listen_s: float) -> Iterator[Finding]:
+    sources = {s.filter: s for s in site.mqtt.sources}
+    for text in trial.filters:
+        mine = [m for m in trial.messages if matches(text, m.topic)]
+        if not mine:
+            do = "See whether the gateways publish, on which topics, and to this broker."
+            yield look(_AREA, f"Nothing came on {text} within {listen_s:g} s.", do)
+            continue
+        topics = sorted({m.topic for m in mine})
+        yield fine(_AREA, f"{len(mine)} messages came on {text} within {listen_s:g} s: {some(topics)}.")
+        if text in sources and sources[text].format != "sparkplug":  # births came before we listened
+            yield from _understood(site, mine, text)
 
-    def _on_subscribe(self, client: object, data: object, mid: int, reasons: list[Any], _: object) -> None:
-        for text, reason in zip(self._filters(), reasons, strict=False):
-            self.granted[text] = str(reason) if reason.is_failure else ""
-        self._done.set()
+
+def _understood(site: Site, messages: list[Message], text: str) -> Iterator[Finding]:
+    layout = Layout.of(site.register, site.core)
+    names = layout.series_index()
+    decoded = Decoder(site.mqtt.sources, names).decode(messages, time.time_ns() // 1000)
+    if not len(decoded.batch):
+        reasons = sorted({str(r.reason) for r in decoded.rejects})
+        said = f"None of them can be used: {some(reasons) or 'no name is in the register'}."
+        do = f"See whether format, name and value of the source {text} fit what comes, and the register."
+        yield wrong(_AREA, said, do)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Iterator
 from typing import Any
@@ -10,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from hissmark.doctor.finding import Finding, fine, look, wrong
+from hissmark.doctor.finding import Finding, fine, look, some, wrong
 from hissmark.engine.layout import LEVEL, PROCESS, Layout
 from hissmark.publish.times import age_text
 from hissmark.site.load import Site
@@ -20,14 +19,14 @@ from hissmark.store.recall import restored_engine
 _AREA = "data"
 QUIET_S = 900.0
 WAITING_US = 60_000_000
-SHOWN = 5
 CLOCK_LEAD_S = 60.0
 
 
-def look_at_data(site: Site, reader: Reader, now_us: int) -> Iterator[Finding]:
-    """Looks at the newest of everything, never at all samples."""
+def look_at_data(
+    site: Site, reader: Reader, now_us: int, channels: list[dict[str, Any]]
+) -> Iterator[Finding]:
+    """Looks at the newest of everything, never at all samples. `channels`: the latest readings."""
     yield from _newest(reader, now_us)
-    channels = [c for row in reader.readings() for c in json.loads(row.payload)["channels"]]
     yield from _never_heard(site, reader)
     yield from _ill(channels)
     yield from _learning(channels)
@@ -70,7 +69,7 @@ def _never_heard(site: Site, reader: Reader) -> Iterator[Finding]:
         names = {layout.names[s] for s in layout.input_series[mine].tolist()}
         missing = sorted(names - {layout.names[s] for s in layout.input_series[mine & heard].tolist()})
         if missing:
-            said = f"{len(missing)} of {len(names)} {what} never arrived: {_some(missing)}."
+            said = f"{len(missing)} of {len(names)} {what} never arrived: {some(missing)}."
             yield look(_AREA, said, do)
         elif names:
             yield fine(_AREA, f"All {len(names)} {what} of the register have arrived.")
@@ -90,7 +89,7 @@ def _ill(channels: list[dict[str, Any]]) -> Iterator[Finding]:
         if channel["health"] != "well":
             by_health.setdefault(channel["health"], []).append(channel["channel"])
     for health, names in sorted(by_health.items()):
-        said = f"{len(names)} sensors are {health}: {_some(names)}."
+        said = f"{len(names)} sensors are {health}: {some(names)}."
         yield look(_AREA, said, "See the page Sensors for what to do.")
     if channels and not by_health:
         yield fine(_AREA, f"All {len(channels)} sensors are well.")
@@ -99,7 +98,7 @@ def _ill(channels: list[dict[str, Any]]) -> Iterator[Finding]:
 def _learning(channels: list[dict[str, Any]]) -> Iterator[Finding]:
     learning = [c["channel"] for c in channels if c["baseline_state"] == "learning"]
     if learning:
-        said = f"{len(learning)} of {len(channels)} backgrounds are still learning: {_some(learning)}."
+        said = f"{len(learning)} of {len(channels)} backgrounds are still learning: {some(learning)}."
         do = "Wait for test conditions (closed, pressure difference); see Baselines if it takes days."
         yield look(_AREA, said, do)
 
@@ -107,7 +106,7 @@ def _learning(channels: list[dict[str, Any]]) -> Iterator[Finding]:
 def _names(reader: Reader) -> Iterator[Finding]:
     names = [row.name for row in reader.unknown_names(limit=1000)]
     if names:
-        said = f"{len(names)} names arrive that are not in the register: {_some(names)}."
+        said = f"{len(names)} names arrive that are not in the register: {some(names)}."
         yield look(_AREA, said, "Add those that are yours to register.csv.")
 
 
@@ -125,8 +124,3 @@ def _waiting(reader: Reader, now_us: int) -> Iterator[Finding]:
     if waiting:
         said = f"{len(waiting)} requests of operators wait for more than a minute."
         yield wrong(_AREA, said, "They are carried out as soon as the service runs.")
-
-
-def _some(names: list[str]) -> str:
-    more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
-    return ", ".join(names[:SHOWN]) + more

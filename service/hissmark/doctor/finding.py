@@ -33,5 +33,14 @@ def look(area: str, what: str, do: str) -> Finding:
     return Finding(area, State.LOOK, what, do)
 
 
+SHOWN = 5
+
+
+def some(names: list[str]) -> str:
+    """The first of many names, and how many more there are."""
+    more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
+    return ", ".join(names[:SHOWN]) + more
+
+
 def wrong(area: str, what: str, do: str) -> Finding:
     return Finding(area, State.WRONG, what, do)

@@ -14,6 +14,7 @@ from hissmark.doctor.finding import Finding, fine, look, wrong
 from hissmark.site.load import Site
 
 _AREA = "service"
+_HANGS = "If that is hissmark, it hangs: restart it and keep its log. Else see who has port {port}."
 _START = "Start it: hissmark run {folder}, or systemctl start hissmark@NAME."
 
 
@@ -26,6 +27,10 @@ def look_at_service(site: Site, patience_s: float) -> Iterator[Finding]:
     try:
         status, body = _get(f"{address}/health/ready", patience_s)
         _, described = _get(f"{address}/api/v1/openapi.json", patience_s)
+    except TimeoutError:
+        said = f"Something listens at {address} and does not answer within {patience_s:g} s."
+        yield wrong(_AREA, said, _HANGS.format(port=http.port))
+        return
     except OSError as error:
         reason = getattr(error, "reason", None) or error
         yield wrong(_AREA, f"Nothing answers at {address}: {reason}.", _START.format(folder=site.folder))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -14,6 +15,7 @@ from hissmark.doctor.finding import Finding, fine, look, wrong
 from hissmark.publish.times import age_text
 from hissmark.site.files import file_of
 from hissmark.site.load import Site
+from hissmark.site.local_folders import folders_of
 from hissmark.store.reader import Reader
 from hissmark.store.soundness import damage, journal_gaps
 
@@ -37,6 +39,33 @@ def look_at_storage(site: Site, engine: sa.Engine, thorough: bool) -> Iterator[F
     else:
         yield fine(_AREA, f"PostgreSQL answers; {size.database_bytes / 1e9:.2f} GB.")
     yield _journal(engine)
+
+
+def look_at_keeping(site: Site) -> Iterator[Finding]:
+    """Room where archive and backups go, and what becomes of old samples."""
+    store = site.settings.store
+    for what, folder in folders_of(site).items():
+        there = next(path for path in (folder, *folder.parents) if path.exists())
+        free = shutil.disk_usage(there).free
+        if what != "database" and free < LEAST_FREE_BYTES:
+            said = f"{free / 1e9:.1f} GB free where the {what} {_VERB[what]} ({folder})."
+            yield wrong(_AREA, said, _MAKE_ROOM[what])
+        if not os.access(there, os.W_OK | os.X_OK):
+            do = "Let the user that runs hissmark write there; run this command as that user to be sure."
+            yield look(_AREA, f"{there} cannot be written by us, and the {what} {_VERB[what]} there.", do)
+    if not store.archive and not store.retention_days:
+        do = "Set archive (older samples become files, a tenth as large), or retention_days."
+        yield look(_AREA, "Samples stay in the database for good: it grows without end.", do)
+    elif not store.archive:
+        said = f"Samples older than {store.retention_days} days are deleted, and are kept nowhere else."
+        yield look(_AREA, said, "Set archive if they may be wanted: no replay or tuning without them.")
+
+
+_VERB = {"database": "is", "archive": "is", "backups": "are"}
+_MAKE_ROOM = {
+    "archive": "Make room: older samples stay in the database until there is some.",
+    "backups": "Make room, or keep fewer (backup_keep): no backup is made until there is some.",
+}
 
 
 def _room(path: Path, used: int) -> Iterator[Finding]:
