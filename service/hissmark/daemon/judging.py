@@ -10,7 +10,7 @@ from hissmark.alarms.bank import ActionRefusedError
 from hissmark.daemon.commit import LONGEST_RETRY_S, StoreTrouble
 from hissmark.daemon.recovery import action_of
 from hissmark.daemon.work import Parts, Work
-from hissmark.decode.columns import Batch
+from hissmark.decode.columns import Batch, RejectReason
 from hissmark.decode.message import Message
 from hissmark.engine.change import ChangeRefusedError
 from hissmark.engine.engine import Engine
@@ -45,6 +45,11 @@ class Judging:
         if not messages:
             return work
         work.decoded = decoded = parts.decoder.decode(messages, parts.clock.now_us())
+        for reject in decoded.rejects:
+            if reject.reason is RejectReason.UNREADABLE:
+                log.error(
+                    "a message cannot be read and was turned away", topic=reject.topic, why=reject.detail
+                )
         work.found = self._clocks.observe(decoded.batch, messages[-1].received_us)
         flags = parts.engine.accept(decoded.batch)
         work.batch = Batch(decoded.batch.series, decoded.batch.time_us, decoded.batch.value, flags)

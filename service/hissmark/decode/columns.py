@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import IntFlag, StrEnum
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -51,6 +52,7 @@ class RejectReason(StrEnum):
     UNSUPPORTED_VERSION = "unsupported-version"
     UNKNOWN_MUST_UNDERSTAND = "unknown-must-understand"
     RETAINED_WITHOUT_TIME = "retained-without-time"
+    UNREADABLE = "unreadable"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,11 @@ class Batch:
 
     def __len__(self) -> int:
         return len(self.series)
+
+    @property
+    def columns(self) -> tuple[npt.NDArray[Any], ...]:
+        """All of them, in the order of the fields."""
+        return self.series, self.time_us, self.value, self.flags
 
     @classmethod
     def empty(cls) -> Batch:
@@ -110,6 +117,11 @@ class UnknownName:
     count: int
     last_value: float
 
+    def until(self, later: UnknownName) -> UnknownName:
+        """What is known when it has arrived again."""
+        count = self.count + later.count
+        return replace(later, topic=self.topic, first_seen_us=self.first_seen_us, count=count)
+
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
@@ -118,3 +130,13 @@ class Decoded:
     batch: Batch
     rejects: list[Reject] = field(default_factory=list)
     unknown: dict[str, UnknownName] = field(default_factory=dict)
+
+    def __add__(self, later: Decoded) -> Decoded:
+        """Both, this one first."""
+        columns = zip(self.batch.columns, later.batch.columns, strict=True)
+        unknown = dict(self.unknown)
+        for name, row in later.unknown.items():
+            before = unknown.get(name)
+            unknown[name] = row if before is None else before.until(row)
+        batch = Batch(*(np.concatenate(both) for both in columns))
+        return Decoded(batch, self.rejects + later.rejects, unknown)

@@ -16,7 +16,7 @@ from hissmark.decode.raw import Names, Raw
 from hissmark.decode.read_json import JsonReader
 from hissmark.decode.read_senml import SenmlReader
 from hissmark.decode.read_sparkplug import SparkplugReader
-from hissmark.decode.rejects import Turned
+from hissmark.decode.rejects import Turned, failed, printable
 from hissmark.decode.source import MqttSource
 from hissmark.decode.sparkplug_nodes import NodeKey
 from hissmark.decode.sparkplug_payload import host_of
@@ -36,6 +36,8 @@ class _Route:
 
 class Decoder:
     """Decodes messages of the given sources. Never raises, whatever the bytes.
+
+    Should reading a message fail in a way that nobody thought of, that one is turned away as unreadable.
 
     Args:
         sources: in order of precedence; a topic belongs to the first whose filter matches.
@@ -83,6 +85,15 @@ class Decoder:
             messages: in order of receipt.
             now_us: the service's clock, for times that lie ahead of it.
         """
+        try:
+            return self._decode(messages, now_us)
+        except Exception as error:
+            if len(messages) == 1:
+                return _unreadable(messages, error)
+            half = len(messages) // 2  # find the one; what a Sparkplug node said is heard twice, as may be
+            return self.decode(messages[:half], now_us) + self.decode(messages[half:], now_us)
+
+    def _decode(self, messages: Sequence[Message], now_us: int) -> Decoded:
         turned = Turned(messages)
         names = Names(self._names)
         parts = [
@@ -192,7 +203,7 @@ class Decoder:
             if len(listed) < self._limits.max_unknown:
                 listed[names[k]] = UnknownName(
                     names[k],
-                    messages[at].topic,
+                    printable(messages[at].topic),
                     messages[at].received_us,
                     messages[int(raw.message[some[-1]])].received_us,
                     rows,
@@ -203,3 +214,10 @@ class Decoder:
             else:
                 turned.add(at, RejectReason.UNKNOWN_NAME, "too many unknown names at once to list", rows)
         return listed, rejects
+
+
+def _unreadable(messages: Sequence[Message], error: Exception) -> Decoded:
+    """A message that cannot be read: none of it is kept."""
+    turned = Turned(messages)
+    turned.add(0, RejectReason.UNREADABLE, failed(error))
+    return Decoded(Batch.empty(), turned.rejects())

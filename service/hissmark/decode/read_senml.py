@@ -55,7 +55,10 @@ class SenmlReader:
                 f"{len(pack)} records in one pack; at most {self._limits.max_records} are read",
             )
         usable: list[senml.Entry] = []
-        for entry in senml.resolve(pack):
+        entries = senml.resolve(pack)
+        if pack and not entries:
+            turned.add(i, RejectReason.EMPTY, "SenML pack that only sets base fields")
+        for entry in entries:
             problem = self._problem(entry, names)
             if problem is None:
                 usable.append(entry)  # type: ignore[arg-type] # an Entry, or there would be a problem

@@ -12,7 +12,7 @@ from hissmark.decode.limits import Limits
 from hissmark.decode.message import Message
 from hissmark.decode.names import is_storable_name
 from hissmark.decode.raw import Names, Raw
-from hissmark.decode.rejects import Turned
+from hissmark.decode.rejects import Turned, failed
 from hissmark.decode.sparkplug_nodes import Meaning, Node, NodeKey, Nodes
 from hissmark.decode.sparkplug_payload import (
     Topic,
@@ -47,7 +47,14 @@ class SparkplugReader:
         """Decode the messages numbered `at`; what cannot be used goes to `turned`."""
         rows: list[Row] = []
         for i in at:
-            self._message(i, messages[i], names, turned, rows)
+            before = len(rows)
+            try:
+                self._message(i, messages[i], names, turned, rows)
+            except Exception as error:  # half of it may have been read: none of it counts
+                del rows[before:]
+                turned.forget(i)
+                turned.add(i, RejectReason.UNREADABLE, failed(error))
+                self._distrust(messages[i])
         return Raw(
             np.array([row[0] for row in rows], np.int64),
             names.column([row[1] for row in rows]),
@@ -55,6 +62,14 @@ class SparkplugReader:
             np.array([row[3] for row in rows], np.float64),
             np.array([row[4] for row in rows], np.bool_),
         )
+
+    def _distrust(self, message: Message) -> None:
+        """What is known of the node may be half of what it said: it is asked for its birth."""
+        topic = parse_topic(message.topic)
+        node = self.nodes.of((topic.group, topic.node)) if topic else None
+        if topic and node is not None and topic.kind.endswith("BIRTH"):
+            node.born = False
+            self.nodes.want_birth((topic.group, topic.node))
 
     def _message(self, i: int, message: Message, names: Names, turned: Turned, rows: list[Row]) -> None:
         host = host_of(message.topic)

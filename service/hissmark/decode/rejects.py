@@ -17,6 +17,11 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
+def failed(error: Exception) -> str:
+    """What an error says that nobody thought of, for the detail of a reject."""
+    return f"reading it failed ({type(error).__name__}: {error}); please report it with the payload"
+
+
 class Turned:
     """Rejects of one call. Bounded: a pack with ten thousand bad records makes one entry per reason."""
 
@@ -30,6 +35,11 @@ class Turned:
         key = (at, reason)
         self._first.setdefault(key, detail)
         self._count[key] = self._count.get(key, 0) + count
+
+    def forget(self, at: int) -> None:
+        """What was turned away of message number `at` is void."""
+        for key in [key for key in self._first if key[0] == at]:
+            del self._first[key], self._count[key]
 
     def rejects(self) -> list[Reject]:
         """Everything turned away, in order of arrival."""
