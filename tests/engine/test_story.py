@@ -11,10 +11,11 @@ import pytest
 from hissmark.engine.change import clock_told, losses_reset
 from hissmark.engine.losses import losses_of
 from hissmark.engine.story import Recorded, tell, tell_recorded
-from hissmark.engine.telling import Lacking, Story
+from hissmark.engine.telling import Lacking, NoteKind, Story
+from hissmark.judge.group import PRICE_COINCIDENCE
 from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
 from hissmark.publish.story import changes, told
-from support.rig import Rig, learned_rig, reference, row_of_valves, valve, with_settings
+from support.rig import LEARNED_S, Rig, learned_rig, reference, row_of_valves, valve, with_settings
 
 TAGS = {"ZT-1": 0.5, "PT-1": 40.0, "PT-2": 5.0}
 BASE = {"AE-1": 22.0, "AE-2": 25.0, "AE-3": 21.0, "AE-4": 23.0, "AE-5": 24.0}
@@ -298,7 +299,7 @@ def test_from_the_history_the_same_explanation_wins() -> None:
     tick = rig.last
     recorded = Recorded(
         tick.at_us, tick.level_db, tick.baseline_db, tick.scale_db, tick.verdict, tick.reason, tick.health,
-        tick.baseline_state, tick.difference_bar,
+        tick.baseline_state, tick.difference_bar, tick.l10_db,
     )  # fmt: skip
     rig.run(HOUR_S, BASE, TAGS)
     found = tell_recorded(rig.engine, rig.place("XV-1"), recorded)
@@ -328,3 +329,53 @@ def test_losses_are_learned_from_an_opening_and_forgotten_on_request() -> None:
     assert losses_of(rig.engine, 0).pairs == register.pairs
     rig.run(HOUR_S, BASE, TAGS)
     assert losses_of(rig.engine, 0) == register  # what the backgrounds tell of the couplings is heard again
+
+
+def test_what_waits_for_a_slow_neighbours_window_says_so() -> None:
+    """AE-4 measures every ten minutes: until its window has turned over after a rise, nobody is blamed."""
+    slow = {"AE-4": 600.0, **dict.fromkeys(("AE-1", "AE-2", "AE-3", "AE-5"), 10.0)}
+    rig = Rig(row_of_valves(5)).run(6 * HOUR_S, BASE, every_s=slow)
+    rig.run(1200, {**BASE, "AE-1": 31.0, "AE-2": 45.0, "AE-3": 33.0}, every_s=slow)
+    found = said(rig, "XV-2", "until the windows of its group (10 min its own) have turned over")
+    assert Lacking.TURNING in {w.what for w in found.wants}
+    assert not any(s.source == "XV-2" for s in found.scores)
+
+
+def test_beside_an_open_valve_that_is_not_heard_nobody_is_blamed() -> None:
+    """Its sensor is silent: how loud the open valve is cannot be told."""
+    rig = tagged().run(HOUR_S, BASE, {**TAGS, "ZT-1": 80.0})
+    rig.run(HOUR_S, {k: v for k, v in OPENED.items() if k != "AE-1"}, {**TAGS, "ZT-1": 80.0})
+    found = said(rig, "XV-2", "Nobody in its group is blamed until the sensor of the valve that is open")
+    assert Lacking.DROWNED in {w.what for w in found.wants}
+
+
+def test_what_begins_just_when_the_operating_condition_changes_has_to_fit_better() -> None:
+    """By the price of a coincidence, which the scores contain; what passes already began before it."""
+    names = ("AE-1", "AE-2", "AE-3")
+    on = {"AE-1": 32.0, "AE-2": 25.0, "AE-3": 30.0}
+    rig = Rig(row_of_valves(3))
+    for levels in ({k: BASE[k] for k in names}, on) * 2:
+        rig.run(LEARNED_S / 2, levels)
+    rig.run(1800, {"AE-1": 36.0, "AE-2": 47.0, "AE-3": 37.0})
+    assert rig.verdict("XV-2") is Verdict.PASSING
+    before = story(rig, "XV-1")
+    assert before.notes == ()
+    rig.engine.stepper.settled[0] = 1 - before.background.mode
+    found = story(rig, "XV-1")
+    assert [(n.what, n.value) for n in found.notes] == [(NoteKind.CONDITION_NEW, PRICE_COINCIDENCE)]
+    assert "has to fit 6 better (log-likelihood) to be called a leak" in text(found)
+    assert story(rig, "XV-2").notes == ()
+    was, now = (
+        {s.source: s.score for s in told.scores if s.explanation is Explanation.ONE_PASSING}
+        for told in (before, found)
+    )
+    assert now == pytest.approx({**was, "XV-1": was["XV-1"] - 6.0, "XV-3": was["XV-3"] - 6.0})
+
+
+def test_few_samples_say_how_many_are_needed() -> None:
+    rig = tagged().run(1200, {k: v for k, v in BASE.items() if k != "AE-2"}, TAGS).run(130, BASE, TAGS)
+    found = said(rig, "XV-2", "slots of the window are filled, ", "are needed.")
+    (want, *_) = found.wants
+    assert want.have is not None
+    assert want.need is not None
+    assert want.have < want.need

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from hissmark.engine.telling import Story
+    from hissmark.publish.story_shapes import RepairedShape
     from hissmark.store.recall import Told
 
 _EPILOG = """\b
@@ -49,7 +50,10 @@ def explain(
     from hissmark.cli.output import put_json
     from hissmark.engine.layout import Layout
     from hissmark.publish.story_shapes import story_shape
+    from hissmark.repairs.told import repaired
+    from hissmark.store.open import open_for_reading
     from hissmark.store.recall import story_at
+    from hissmark.store.repairs import RepairBook
 
     with opened(site) as open_site:
         channel = open_site.channel(valve)
@@ -59,13 +63,18 @@ def explain(
         if found is None:
             when = "yet" if at is None else "at that moment"
             raise CommandError(f"{channel.subject} has no verdict {when}: nothing was judged.")
+        engine = open_for_reading(open_site.site.store_url, open_site.site.folder)
+        try:
+            repair = repaired(RepairBook(engine, engine), found.story.subject, found.story.at_us)
+        finally:
+            engine.dispose()
         if as_json:
-            put_json(story_shape(found.story, found.basis, found.saved_us))
+            put_json(story_shape(found.story, found.basis, found.saved_us, repair))
         else:
-            _print(found)
+            _print(found, repair)
 
 
-def _print(found: Told) -> None:
+def _print(found: Told, repair: RepairedShape | None) -> None:
     from hissmark.cli.output import console, put_table
     from hissmark.publish.story import changes, told
     from hissmark.publish.times import rfc3339
@@ -78,6 +87,8 @@ def _print(found: Told) -> None:
     out.print(f"{story.subject} at {rfc3339(story.at_us)} ({made_of})\n")
     for paragraph in told(story):
         out.print(paragraph)
+    if repair is not None:
+        out.print(repair["sentence"])
     out.print()
     put_table(out, _levels(story))
     if story.wants:

@@ -97,9 +97,14 @@ def unsteady_of(state: State, levels: WindowLevels, timing: Timing) -> npt.NDArr
 
 def too_few(state: State, levels: WindowLevels, timing: Timing) -> Bools:
     """Windows that hold too little to be told by."""
-    expected = timing.length_us / np.maximum(timing.interval_us, state.settings.signal.slot_s * US)
-    few = (levels.slots < FEWEST_SLOTS) | (levels.slots < FEWEST_SHARE * expected)
+    few = levels.slots < fewest_slots(state, timing.length_us, timing.interval_us)
     return np.asarray(few | np.isnan(levels.drift), bool)
+
+
+def fewest_slots(state: State, length_us: I64, interval_us: I64) -> npt.NDArray[np.float64]:
+    """Slots that a window must hold to be told by, float64[channels]."""
+    expected = length_us / np.maximum(interval_us, state.settings.signal.slot_s * US)
+    return np.asarray(np.maximum(FEWEST_SLOTS, FEWEST_SHARE * expected), np.float64)
 
 
 def spread_limits(state: State) -> F32:

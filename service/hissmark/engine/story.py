@@ -6,7 +6,9 @@ history is left: levels, backgrounds and verdicts as they were, everything else 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from math import ceil
 from typing import NamedTuple
 
 import numpy as np
@@ -16,15 +18,18 @@ from hissmark.engine.engine import Engine
 from hissmark.engine.growing import trend_of
 from hissmark.engine.intake import NEVER, US
 from hissmark.engine.known_baselines import condition_name
+from hissmark.engine.measuring import fewest_slots
+from hissmark.engine.moving import turning
 from hissmark.engine.register import Channel
 from hissmark.engine.standing import NOT_HIGHEST, rise_limits
 from hissmark.engine.step import Look
-from hissmark.engine.telling import Background, Gathered, Limit, Score, Story, Test, Voice
+from hissmark.engine.telling import Background, Gathered, Limit, Note, NoteKind, Score, Story, Test, Voice
+from hissmark.engine.testable import drowned, sound_of
 from hissmark.engine.tuned import with_values
 from hissmark.engine.wants import wants_of
 from hissmark.judge import evidence as ev
-from hissmark.judge.explain import Fit, expected_level
-from hissmark.judge.group import Channels, scored
+from hissmark.judge.explain import FIRST_END, Fit, expected_level
+from hissmark.judge.group import PRICE_COINCIDENCE, Channels, scored
 from hissmark.judge.heard import IMPOSSIBLE, Heard
 from hissmark.judge.noiselimit import correlation
 from hissmark.judge.verdicts import BaselineState, Explanation, Reason, SensorHealth, Verdict
@@ -32,6 +37,9 @@ from hissmark.signal.levels import leak_only
 
 F32 = npt.NDArray[np.float32]
 U8 = npt.NDArray[np.uint8]
+
+PEAKS_DB = 3.0
+"""Beyond its usual spread by this much, something comes and goes at a channel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +58,7 @@ class Recorded:
     health: U8
     baseline_state: U8
     difference_bar: F32
+    l10_db: F32
 
 
 class _Tick(NamedTuple):
@@ -57,6 +66,7 @@ class _Tick(NamedTuple):
 
     at_us: int
     level: F32
+    high: F32
     baseline: F32
     scale: F32
     verdict: U8
@@ -76,7 +86,8 @@ def tell(engine: Engine, channel: int) -> Story | None:
     look = step.look(group, engine.intake)
     rows = _rows(engine, group)
     tick = _Tick(
-        look.at_us, look.signal.levels.low[rows], look.baseline[rows], look.scale[rows],
+        look.at_us, look.signal.levels.low[rows], look.signal.levels.high[rows], look.baseline[rows],
+        look.scale[rows],
         look.verdict[rows], look.reason[rows], step.health.code[rows], look.mode, look.heard, look.found,
     )  # fmt: skip
     evidence = _gathered(engine, channel, look)
@@ -84,7 +95,7 @@ def tell(engine: Engine, channel: int) -> Story | None:
     calm = step.is_calm(group, look)
     background = _background(engine, channel, look.mode, calm)
     story = _story(engine, channel, tick, background, evidence, _test(engine, channel, look))
-    return replace(story, trend=trend)
+    return replace(story, trend=trend, notes=(*story.notes, *_notes_of_state(engine, channel, look)))
 
 
 def tell_recorded(engine: Engine, channel: int, recorded: Recorded) -> Story:
@@ -110,14 +121,19 @@ def tell_recorded(engine: Engine, channel: int, recorded: Recorded) -> Story:
     )  # fmt: skip
     heard, found = scored(step.geometry, step.acoustics, step.ceilings, channels, group, mode, mode)
     tick = _Tick(
-        recorded.at_us, recorded.level_db, recorded.baseline_db, scale[rows, mode], recorded.verdict,
-        recorded.reason, np.where(recorded.health <= max(SensorHealth), recorded.health, SensorHealth.WELL),
-        mode, heard, found,
+        recorded.at_us, recorded.level_db, recorded.l10_db, recorded.baseline_db, scale[rows, mode],
+        recorded.verdict, recorded.reason,
+        np.where(recorded.health <= max(SensorHealth), recorded.health, SensorHealth.WELL), mode, heard,
+        found,
     )  # fmt: skip
     own = channel - rows.start
-    difference = _known(recorded.difference_bar[own])
     background = _as_recorded(_background(engine, channel, mode, True), recorded, own)
-    return _story(engine, channel, tick, background, None, Test(difference_bar=difference))
+    test = Test(
+        difference_bar=_known(recorded.difference_bar[own]),
+        spread_db=_known(recorded.l10_db[own] - recorded.level_db[own]),
+        spread_limit_db=_spread_limit(engine, channel),
+    )
+    return _story(engine, channel, tick, background, None, test)
 
 
 def _as_recorded(background: Background, recorded: Recorded, own: int) -> Background:
@@ -164,11 +180,44 @@ def _story(
     limit = _limit(engine, channel, tick.scale[own])
     settings = with_values(settings, {"rise_limit_db": limit.db})
     wants = wants_of(settings, members[own], tick.at_us, voices, scores, background, evidence, test)
+    notes = (
+        *_notes_of_group(tick, members, scores[0]),
+        *_peaks(engine, channel, tick.high[own], voices[own]),
+    )
     return Story(
         tick.at_us, engine.layout.group_names[group], members[own].name, members[own].subject,
         voices[own].verdict, voices[own].reason, voices, background, scores, evidence, wants,
-        limit,
+        limit, notes=notes,
     )  # fmt: skip
+
+
+def _notes_of_group(tick: _Tick, members: tuple[Channel, ...], best: Score) -> Iterator[Note]:
+    """Where noise from outside comes in, if it falls away along the pipe."""
+    end = int(tick.found.outside_from[0])
+    if best.explanation is Explanation.OUTSIDE_NOISE and end:
+        used = np.flatnonzero(tick.heard.use[0, : len(members)])
+        yield Note(NoteKind.FROM_END, other=members[int(used[0 if end == FIRST_END else -1])].subject)
+
+
+def _peaks(engine: Engine, channel: int, high_db: float, own: Voice) -> Iterator[Note]:
+    """What comes and goes at the valve, above its floor."""
+    usual = _known(engine.stepper.baselines.usual_spread[channel])
+    moved = (Reason.OPEN, Reason.JUST_STROKED, Reason.LEVEL_DRIFTING, Reason.SENSOR_FAULT)
+    if own.level_db is None or usual is None or not np.isfinite(high_db) or own.reason in moved:
+        return
+    spread = float(high_db) - own.level_db
+    if spread >= usual + PEAKS_DB:
+        yield Note(NoteKind.PEAKS, spread, usual)
+
+
+def _notes_of_state(engine: Engine, channel: int, look: Look) -> Iterator[Note]:
+    """What only the living state knows."""
+    step, group = engine.stepper, int(engine.layout.group_of[channel])
+    if look.mode != int(step.settled[group]) and not step.passing[channel]:
+        yield Note(NoteKind.CONDITION_NEW, PRICE_COINCIDENCE)
+    untested = Verdict(int(look.verdict[channel])) in (Verdict.NOT_TESTABLE, Verdict.UNSETTLED)
+    if untested and step.passing[channel]:
+        yield Note(NoteKind.STANDS_UNTESTED)
 
 
 def _limit(engine: Engine, channel: int, scale_db: float) -> Limit:
@@ -253,14 +302,22 @@ def _background(engine: Engine, channel: int, mode: int, calm: bool) -> Backgrou
         state = state if calm and not b.held[channel, mode] else BaselineState.HELD
     by_tags = not engine.stepper.free[group]
     condition = condition_name(engine, group, mode) if by_tags and mode else None
+    rule = _rule(engine, mode) if by_tags else None
     value, anchor = _known(b.value[channel, mode]), _known(b.anchor[channel, mode])
     since = int(b.since_us[channel, mode])
     return Background(
-        state, mode, int(b.learned[channel].sum() if by_tags else b.modes[group]), condition, by_tags, value,
+        state, mode, int(b.learned[channel].sum() if by_tags else b.modes[group]), condition, rule,
+        by_tags, value,
         _known(b.scale[channel, mode]), anchor,
         value - anchor if value is not None and anchor is not None else None,
         int(b.entries[channel, mode]), settings.learn_windows, since if since > 0 else None, settings.learn_s,
     )  # fmt: skip
+
+
+def _rule(engine: Engine, mode: int) -> str | None:
+    """When the site's rule for an operating condition holds; None where it has none of its own."""
+    rules = engine.layout.settings.conditions
+    return rules[mode - 1].when if 0 < mode <= len(rules) else None
 
 
 def _gathered(engine: Engine, channel: int, look: Look) -> Gathered:
@@ -301,10 +358,22 @@ def _test(engine: Engine, channel: int, look: Look) -> Test:
     settings = step.tuned.settings_of(channel)
     levels, stroked = look.signal.levels, int(step.stroked_us[channel])
     left_s = (stroked - look.at_us) / US + settings.judge.settle_s if stroked > NEVER else 0.0
-    last = int(look.signal.last_us[channel])
-    usual = _known(step.baselines.usual_spread[channel])
+    last, signal = int(look.signal.last_us[channel]), look.signal
+    interval_us = (signal.interval_s.astype(np.float64) * US).astype(np.int64)
+    fewest = fewest_slots(step, signal.length_us, interval_us)[channel]
+    sound = sound_of(step, signal)
     return Test(
         _known(look.conditions.difference_bar[channel]), max(0.0, left_s),
         last or None, _known(levels.drift[channel]), _known(levels.high[channel] - levels.low[channel]),
-        None if usual is None else settings.signal.spread_limit_db + usual, int(levels.slots[channel]),
+        _spread_limit(engine, channel), int(levels.slots[channel]), ceil(fewest),
+        int(signal.length_us[channel]) / US,
+        bool((turning(step, look.at_us, signal, sound) & ~step.passing)[channel]),
+        bool(drowned(step, look.at_us, signal, look.blocked, sound)[channel]),
     )  # fmt: skip
+
+
+def _spread_limit(engine: Engine, channel: int) -> float | None:
+    """L10 - L90 from which the valve's sound is not steady; None until its usual spread is known."""
+    usual = _known(engine.stepper.baselines.usual_spread[channel])
+    signal = engine.stepper.tuned.settings_of(channel).signal
+    return None if usual is None else signal.spread_limit_db + usual

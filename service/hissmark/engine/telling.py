@@ -24,13 +24,41 @@ class Lacking(StrEnum):
     STEADY = "steady"
     STILL = "still"
     SAMPLES = "samples"
+    TURNING = "turning"
+    DROWNED = "drowned"
     RISE = "rise"
     GROUP_RISE = "group-rise"
     MARGIN = "margin"
+    KNOWN = "known"
     ODDS = "odds"
     BETTER_FIT = "better-fit"
     ENDS_BY_RISE = "ends-by-rise"
     ENDS_BY_ODDS = "ends-by-odds"
+
+
+class NoteKind(StrEnum):
+    """What is worth saying beside the levels."""
+
+    PEAKS = "peaks"
+    CONDITION_NEW = "condition-new"
+    FROM_END = "from-end"
+    STANDS_UNTESTED = "stands-untested"
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something that bears upon the verdict, with the numbers behind it.
+
+    Attributes:
+        value, usual: `PEAKS`: L10 - L90 in dB, and what is usual there. `CONDITION_NEW`: value is the
+            log-likelihood by which whatever begins now has to fit better.
+        other: `FROM_END`: the valve or reference point at the end where the noise comes in.
+    """
+
+    what: NoteKind
+    value: float | None = None
+    usual: float | None = None
+    other: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +84,9 @@ class Test:
         difference_bar: pressure difference. settle_left_s: until a stroke counts as over.
         last_us: newest sample. drift_db: newer half of the window less the older.
         spread_db: L10 - L90 of the window, spread_limit_db: what is taken for steady.
-        slots: slots of the window that were heard.
+        slots: slots of the window that were heard; slots_wanted: how many are needed.
+        window_s: length of the window. turning: it or a neighbour's still holds what was heard before the
+            group last moved. drowned: a valve of the group has moved and its own sensor has not told yet.
     """
 
     difference_bar: float | None = None
@@ -66,6 +96,10 @@ class Test:
     spread_db: float | None = None
     spread_limit_db: float | None = None
     slots: int | None = None
+    slots_wanted: int | None = None
+    window_s: float = 0.0
+    turning: bool = False
+    drowned: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +153,7 @@ class Background:
 
     Attributes:
         mode: number of the operating condition, 0 the first; modes: how many the channel has learned.
-        condition: the rule by which process tags name it, None where it was found by listening.
+        condition: what process tags call it, None where it was found by listening. rule: when that holds.
         windows, windows_wanted, since_us, learn_s: how much was heard, and how much is needed.
         drifted_db: how far the baseline has followed slow change since its anchor.
     """
@@ -128,6 +162,7 @@ class Background:
     mode: int
     modes: int
     condition: str | None
+    rule: str | None
     by_tags: bool
     value_db: float | None
     scale_db: float | None
@@ -198,6 +233,7 @@ class Story:
     wants: tuple[Want, ...]
     limit: Limit
     trend: Trend | None = None
+    notes: tuple[Note, ...] = ()
 
     @property
     def own(self) -> Voice:

@@ -51,7 +51,7 @@ def faulty(state: State) -> Bools:
     return np.asarray((code != SensorHealth.WELL) & (code != SensorHealth.SILENT), bool)
 
 
-def _drowned(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[np.uint8], sound: Bools) -> Bools:
+def drowned(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[np.uint8], sound: Bools) -> Bools:
     """Channels in groups with a valve that is open or has just moved, and whose own sensor cannot say how
     loud.
 
@@ -61,9 +61,15 @@ def _drowned(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[np.u
     lately = at_us - np.where(open_, np.abs(state.open_us), state.stroked_us) < signal.length_us
     unread = (open_ & (lately | ~sound | (signal.unsteady != NONE))) | just
     unread |= state.valve & ~open_ & (state.stroked_us > NEVER) & lately
-    drowned = np.zeros(len(state.layout.group_names), bool)
-    drowned[state.layout.group_of[unread]] = True
-    return drowned[state.layout.group_of]
+    groups = np.zeros(len(state.layout.group_names), bool)
+    groups[state.layout.group_of[unread]] = True
+    return groups[state.layout.group_of]
+
+
+def sound_of(state: State, signal: Signal) -> Bools:
+    """Channels that are heard and to be believed."""
+    enough = signal.unsteady != Reason.TOO_FEW_SAMPLES
+    return np.asarray(signal.fresh & ~faulty(state) & ~state.health.suspect & enough, bool)
 
 
 def channels_of(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[np.uint8]) -> Channels:
@@ -72,11 +78,9 @@ def channels_of(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[n
     known = np.isin(blocked, (Reason.OPEN, Reason.JUST_STROKED))
     steady = signal.unsteady == NONE
     unrest = np.where(steady, 0.0, 0.5 * np.abs(np.nan_to_num(signal.levels.drift)))
-    sound = (
-        signal.fresh & ~faulty(state) & ~state.health.suspect & (signal.unsteady != Reason.TOO_FEW_SAMPLES)
-    )
+    sound = sound_of(state, signal)
     share = weight_of(state) * (state.settings.signal.tick_s / window_s)
-    waits = _drowned(state, at_us, signal, blocked, sound) | (
+    waits = drowned(state, at_us, signal, blocked, sound) | (
         turning(state, at_us, signal, sound) & ~state.passing
     )
     return Channels(

@@ -26,8 +26,8 @@ def wants_of(
         return tuple(_to_be_testable(settings, channel, at_us, own, background, test))
     if own.verdict is Verdict.PASSING:
         return tuple(_to_end(settings, own, evidence))
-    steady = tuple(_to_be_steady(settings, own.reason, test))
-    return steady + tuple(_to_pass(settings, own, voices, scores, evidence))
+    first = (*_to_be_steady(settings, own.reason, test), *_to_be_blamed(own, test))
+    return first + tuple(_to_pass(settings, own, voices, scores, evidence))
 
 
 def _to_be_testable(
@@ -75,7 +75,17 @@ def _to_be_steady(settings: CoreSettings, reason: Reason, test: Test) -> Iterato
         case Reason.LEVEL_DRIFTING:
             yield Want(Lacking.STILL, test.drift_db, settings.signal.drift_limit_db, "dB")
         case Reason.TOO_FEW_SAMPLES:
-            yield Want(Lacking.SAMPLES, test.slots, None, "slots")
+            yield Want(Lacking.SAMPLES, test.slots, test.slots_wanted, "slots")
+
+
+def _to_be_blamed(own: Voice, test: Test) -> Iterator[Want]:
+    """What keeps a steady valve from being blamed, whatever is heard."""
+    if own.reason is Reason.CAME_AND_WENT_BEFORE:
+        yield Want(Lacking.KNOWN)
+    if test.drowned:
+        yield Want(Lacking.DROWNED)
+    elif test.turning:
+        yield Want(Lacking.TURNING, need=test.window_s, unit="s")
 
 
 def _to_pass(

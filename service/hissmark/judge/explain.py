@@ -52,6 +52,8 @@ Ints = npt.NDArray[np.intp]
 SILENT_DB = -120.0
 CARRIED = np.array([0.0, 0.15, 0.3])
 """Share of the structural loss that noise carried along by the fluid suffers."""
+FIRST_END = 1
+"""Where carried noise comes from: this at the group's first position, one more at its last, 0 all over."""
 OWN_CHANGE_DB = 6.0
 SHIFT_SD_DB = 4.0
 
@@ -271,7 +273,9 @@ def _outside(heard: Heard, leak_only: F64, power_background: F64) -> tuple[F64, 
                 better = score > best
                 best = np.where(better, score, best)
                 best_field = np.where(better[:, None], field, best_field)
-                best_from = np.where(better, np.int8(1 + end if share else 0), best_from).astype(np.int8)
+                best_from = np.where(better, np.int8(FIRST_END + end if share else 0), best_from).astype(
+                    np.int8
+                )
     enough = risen.sum(axis=1) >= 2
     return np.where(enough, best, IMPOSSIBLE), best_field, best_from
 

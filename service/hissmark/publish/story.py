@@ -5,7 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from hissmark.engine.reasons import trend_text
-from hissmark.engine.telling import Background, Gathered, Lacking, Limit, Score, Story, Voice, Want
+from hissmark.engine.telling import (
+    Background,
+    Gathered,
+    Lacking,
+    Limit,
+    Note,
+    NoteKind,
+    Score,
+    Story,
+    Voice,
+    Want,
+)
 from hissmark.engine.wants import blames, name_of
 from hissmark.judge.verdicts import BaselineState, Verdict
 from hissmark.publish.sentences import listing, reason_sentence
@@ -20,10 +31,13 @@ def told(story: Story) -> list[str]:
     """The story as paragraphs of one or a few sentences."""
     paragraphs = [
         f"{story.subject}: {story.verdict.text}. {reason_sentence(story.reason.text)}",
+        *(note_sentence(n) for n in story.notes if n.what is NoteKind.STANDS_UNTESTED),
         _own(story.own),
+        *(note_sentence(n) for n in story.notes if n.what is NoteKind.PEAKS),
         _others(story),
         background_sentence(story.background),
         compared_sentence(story),
+        *(note_sentence(n) for n in story.notes if n.what in (NoteKind.CONDITION_NEW, NoteKind.FROM_END)),
         residual_sentence(story),
     ]
     if story.own.is_valve and story.evidence is not None and story.verdict is not Verdict.NOT_TESTABLE:
@@ -40,6 +54,11 @@ def told(story: Story) -> list[str]:
 def changes(story: Story) -> list[str]:
     """What would change the verdict, one sentence each."""
     return [want_sentence(want, story.subject) for want in story.wants]
+
+
+def note_sentence(note: Note) -> str:
+    """What is worth saying beside the levels."""
+    return _NOTED[note.what](note)
 
 
 def limit_sentence(limit: Limit, background: Background) -> str:
@@ -109,15 +128,15 @@ def background_sentence(b: Background) -> str:
 
 
 def _condition(b: Background) -> str:
+    if b.by_tags and not b.condition:
+        return "ordinary operation (no rule holds)"
     if b.by_tags:
-        return (
-            f"the operating condition {b.condition!r}"
-            if b.condition
-            else "ordinary operation (no rule holds)"
-        )
+        holds = f" ({b.rule} holds)" if b.rule else ""
+        return f"the operating condition {b.condition!r}{holds}"
     if b.modes < 2:
         return "the only operating condition known"
-    return f"operating condition {b.mode + 1} of the {b.modes} found by listening"
+    nearest = "the one whose levels are nearest to what the group hears"
+    return f"operating condition {b.mode + 1} of the {b.modes} found by listening, {nearest}"
 
 
 def compared_sentence(story: Story) -> str:
@@ -206,7 +225,19 @@ _WANTED: dict[Lacking, Callable[[Want, str], str]] = {
         f"Its level moved by {db(w.have)} within the window; at most {db(w.need)} counts as still."
     ),
     Lacking.SAMPLES: lambda w, _: (
-        f"It waits for more samples: {w.have or 0:.0f} slots of the window are filled."
+        f"It waits for more samples: {w.have or 0:.0f} slots of the window are filled"
+        + (f", {w.need:.0f} are needed." if w.need else ".")
+    ),
+    Lacking.TURNING: lambda w, _: (
+        f"It is not blamed until the windows of its group ({age_text(w.need or 0.0)} its own) have turned "
+        "over: they still hold what was heard before the last change."
+    ),
+    Lacking.DROWNED: lambda _w, _: (
+        "Nobody in its group is blamed until the sensor of the valve that is open or has just moved "
+        "has told how loud that is."
+    ),
+    Lacking.KNOWN: lambda w, subject: (
+        f"Somebody has to look at {subject}: a repair on record, or a stroke of the valve, ends the doubt."
     ),
     Lacking.RISE: lambda w, _: f"Its rise must reach {w.need:g} dB; it is {db(w.have)}.",
     Lacking.GROUP_RISE: lambda w, _: (
@@ -223,3 +254,21 @@ _WANTED: dict[Lacking, Callable[[Want, str], str]] = {
     ),
 }
 """What each lack says of itself."""
+
+_NOTED: dict[NoteKind, Callable[[Note], str]] = {
+    NoteKind.PEAKS: lambda n: (
+        f"Its loudest tenth stands {db(n.value)} over its floor (L10 - L90, usual is {db(n.usual)}): "
+        "something comes and goes there, such as a steam trap, knocks or rain. A leak hisses without pause, "
+        "so the floor is judged."
+    ),
+    NoteKind.CONDITION_NEW: lambda n: (
+        "The operating condition has just changed, so what begins at the same moment has to fit "
+        f"{n.value or 0.0:g} better (log-likelihood) to be called a leak."
+    ),
+    NoteKind.FROM_END: lambda n: f"The noise comes in at the end of {n.other}.",
+    NoteKind.STANDS_UNTESTED: lambda _: (
+        "It was found passing before. That stands until it can be judged again: no sound without test "
+        "conditions proves it tight."
+    ),
+}
+"""What each note says."""

@@ -9,11 +9,11 @@ from typing import Any
 from typing_extensions import TypedDict
 
 from hissmark.engine.losses import Losses
-from hissmark.engine.telling import Background, Gathered, Score, Story, Voice, Want
+from hissmark.engine.telling import Background, Gathered, Note, Score, Story, Voice, Want
 from hissmark.engine.wants import name_of
 from hissmark.publish.reading import trend_reading
 from hissmark.publish.shapes import TrendReading
-from hissmark.publish.story import changes, told, want_sentence
+from hissmark.publish.story import changes, note_sentence, told, want_sentence
 from hissmark.publish.times import rfc3339, rfc3339_or_none
 from hissmark.store.records import ChangeRow
 
@@ -57,6 +57,7 @@ class BackgroundShape(TypedDict):
 
     state: str
     condition: str | None
+    rule: str | None
     by_tags: bool
     mode: int
     modes: int
@@ -77,6 +78,26 @@ class LimitShape(TypedDict):
     set_db: float
     budget_per_year: float
     correlation: float
+
+
+class NoteShape(TypedDict):
+    """Something that bears upon the verdict beside the levels; `usual`: the ordinary value."""
+
+    what: str
+    value: float | None
+    usual: float | None
+    other: str | None
+    sentence: str
+
+
+class RepairedShape(TypedDict):
+    """The last work on the valve before the moment; `outcome` of its check is null while that runs."""
+
+    at: str
+    work: str
+    who: str
+    outcome: str | None
+    sentence: str
 
 
 class WantShape(TypedDict):
@@ -111,6 +132,8 @@ class StoryShape(TypedDict):
     evidence: Gathered | None
     limit: LimitShape
     trend: TrendReading | None
+    notes: list[NoteShape]
+    repair: RepairedShape | None
     wants: list[WantShape]
 
 
@@ -155,8 +178,10 @@ class LossesShape(TypedDict):
     resets: list[ResetShape]
 
 
-def story_shape(story: Story, basis: str, saved_us: int | None) -> StoryShape:
-    """A story in full."""
+def story_shape(
+    story: Story, basis: str, saved_us: int | None, repair: RepairedShape | None = None
+) -> StoryShape:
+    """A story in full. `repair`: what the repair book has of the valve."""
     return {
         "valve": story.subject,
         "channel": story.channel,
@@ -166,7 +191,7 @@ def story_shape(story: Story, basis: str, saved_us: int | None) -> StoryShape:
         "state_saved": rfc3339_or_none(saved_us),
         "verdict": story.verdict.text,
         "reason": story.reason.text,
-        "sentences": told(story),
+        "sentences": told(story) if repair is None else [*told(story), repair["sentence"]],
         "would_change": changes(story),
         "channels": [_voice(v) for v in story.voices],
         "background": _background(story.background),
@@ -179,6 +204,8 @@ def story_shape(story: Story, basis: str, saved_us: int | None) -> StoryShape:
             "correlation": _2(story.limit.correlation),
         },
         "trend": trend_reading(story.trend),
+        "notes": [_note(n) for n in story.notes],
+        "repair": repair,
         "wants": [_want(w, story.subject) for w in story.wants],
     }
 
@@ -270,6 +297,7 @@ def _background(b: Background) -> BackgroundShape:
     return {
         "state": b.state.text,
         "condition": b.condition,
+        "rule": b.rule,
         "by_tags": b.by_tags,
         "mode": b.mode,
         "modes": b.modes,
@@ -291,6 +319,16 @@ def _evidence(e: Gathered) -> Gathered:
 
 def _tidy(value: object) -> object:
     return _2(value) if isinstance(value, float) else value
+
+
+def _note(n: Note) -> NoteShape:
+    return {
+        "what": n.what.value,
+        "value": _or_none(n.value),
+        "usual": _or_none(n.usual),
+        "other": n.other,
+        "sentence": note_sentence(n),
+    }
 
 
 def _want(w: Want, subject: str) -> WantShape:

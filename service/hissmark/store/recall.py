@@ -144,4 +144,5 @@ def _recorded(layout: Layout, reader: Reader, group: int, at_us: int) -> Recorde
         int(block.time_us[0]), column("level_db", np.nan), column("baseline_db", np.nan),
         column("scale_db", np.nan), verdict, reason, column("health", UNKNOWN_CODE),
         column("baseline_state", UNKNOWN_CODE), column("difference_bar", np.nan),
+        column("l10_db", np.nan),
     )  # fmt: skip

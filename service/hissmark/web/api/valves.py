@@ -14,6 +14,7 @@ from hissmark.publish.live import LiveState
 from hissmark.publish.shapes import AlarmShape, ChannelReading, LiveReading
 from hissmark.publish.story_shapes import StoryShape, story_shape
 from hissmark.publish.times import rfc3339
+from hissmark.repairs.told import repaired
 from hissmark.store.history import ChannelHistory
 from hissmark.store.recall import Basis, Told, story_at
 from hissmark.store.ticked import history_of_channel
@@ -125,7 +126,9 @@ def explain(
     found = _told(context, channel, past_us(live, at))
     if found is None:
         raise not_found("verdict", tag, "Nothing is on record for that moment; see valves/{tag}/history.")
-    return answer(story_shape(found.story, found.basis, found.saved_us))
+    story, desk = found.story, context.desk
+    repair = None if desk is None else repaired(desk.book, story.subject, story.at_us)
+    return answer(story_shape(story, found.basis, found.saved_us, repair))
 
 
 def _told(context: WebContext, channel: Channel, at_us: int | None) -> Told | None:
