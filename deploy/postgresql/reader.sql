@@ -1,5 +1,5 @@
 -- A PostgreSQL role that may read the views of hissmark and nothing else: for Grafana, reports, people with SQL.
--- Run it as the owner of the database, once, after the service has started for the first time:
+-- Run it as a superuser (or an owner that may make roles), once, after the service has started for the first time:
 --
 --   psql -v ON_ERROR_STOP=1 -d hissmark -f reader.sql
 --
@@ -12,6 +12,9 @@ ALTER ROLE hissmark_reader SET statement_timeout = '60s';
 ALTER ROLE hissmark_reader SET idle_in_transaction_session_timeout = '60s';
 ALTER ROLE hissmark_reader CONNECTION LIMIT 10;
 
+DO $$ BEGIN
+    EXECUTE 'GRANT CONNECT ON DATABASE ' || quote_ident(current_database()) || ' TO hissmark_reader';
+END $$;
 GRANT USAGE ON SCHEMA public TO hissmark_reader;
 GRANT SELECT ON
     hissmark_samples,

@@ -192,9 +192,11 @@ def main() -> None:
     parser.add_argument("--rows", type=int, default=10_000)
     parser.add_argument("--times", type=int, default=3)
     parser.add_argument("--skip-postgres", action="store_true")
+    parser.add_argument("--skip-sqlite", action="store_true")
     wanted = parser.parse_args()
-    bench_sqlite(wanted.batches, wanted.rows, wanted.times)
-    bench_reading(wanted.batches, wanted.rows)
+    if not wanted.skip_sqlite:
+        bench_sqlite(wanted.batches, wanted.rows, wanted.times)
+        bench_reading(wanted.batches, wanted.rows)
     if not wanted.skip_postgres and find_program("initdb"):
         bench_postgres(wanted.batches, wanted.rows, wanted.times)
     bench_blocks()

@@ -85,7 +85,7 @@ def test_postgresql_refuses(postgres, tmp_path):
         open_store(address.format("wrong"), tmp_path)
     with pytest.raises(StoreError, match="no hissmark tables yet"):
         open_for_reading(address.format("right"), tmp_path)
-    with pytest.raises(StoreError, match="lacks a permission"):
+    with pytest.raises(StoreError, match=r"not there yet.*hissmark migrate SITE` as their owner"):
         open_store(address.format("right"), tmp_path)
 
 
@@ -97,10 +97,24 @@ def test_opening_twice_changes_nothing(store):
         assert version == [head_revision()]
 
 
+def partition_names(connection):
+    """Parts of partitioned tables: PostgreSQL lists them as tables."""
+    if connection.dialect.name != "postgresql":
+        return []
+    query = "SELECT relname FROM pg_class WHERE relispartition AND relkind = 'r'"
+    return connection.exec_driver_sql(query).scalars().all()
+
+
 def test_migrations_give_the_tables_of_the_schema(store):
     """The tables that the program thinks it has are those that the migrations make."""
     with store.engine().connect() as connection:
+        days = partition_names(connection)
+
+        def ours(found, name, kind, reflected, compare_to):
+            return not (kind == "table" and name in days)
+
         options = {"version_table": VERSION_TABLE, "compare_type": True, "compare_server_default": True}
+        options["include_object"] = ours
         assert compare_metadata(MigrationContext.configure(connection, opts=options), metadata) == []
 
 

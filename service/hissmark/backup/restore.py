@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,7 @@ from hissmark.backup.tables import follow_keys, read_table
 from hissmark.site.load import load_site
 from hissmark.store.errors import in_words
 from hissmark.store.open import bring_up_to_date, open_at_revision, place_of
+from hissmark.store.partitions import tend
 from hissmark.store.schema import metadata
 
 Progress = Callable[[str, int, int], None]
@@ -76,6 +78,7 @@ def _restore(
         with in_words(place):
             _fill(engine, backup, manifest, place, progress)
         bring_up_to_date(engine)
+        tend(engine, time.time_ns() // 1000, keep_days=10_000)
     finally:
         engine.dispose()
     return Restored(manifest, place)

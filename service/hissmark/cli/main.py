@@ -21,6 +21,7 @@ from hissmark.cli import (
     import_,
     legal_hold,
     losses,
+    migrate,
     register,
     repair,
     replay,
@@ -91,6 +92,7 @@ for module in (
     calibrate,
     users,
     backup,
+    migrate,
     doctor,
 ):
     module.add_to(app)

@@ -22,6 +22,7 @@ from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.store.coarse import sum_up
 from hissmark.store.errors import StoreError
+from hissmark.store.partitions import tend
 from hissmark.store.reader import Reader
 from hissmark.store.retention import checkpoint, optimize
 
@@ -51,6 +52,7 @@ class Housekeeping:
         self.every(60, self._sum_up, "coarse history")
         # Soon after a start, so that what was missed while the service was down is made up for.
         self.every(3600, long_history.run, "long history", after_s=SOON_S)
+        self.every(3600, self._tend, "days of samples", after_s=1)
         self.every(300, backfill, "back-fill", after_s=SOON_S)
         self.every(DAY_S, self._optimize, "statistics", after_s=2 * SOON_S)
         self.every(DAY_S, self._forget, "retention", after_s=3 * SOON_S)
@@ -87,6 +89,11 @@ class Housekeeping:
 
     def _checkpoint(self) -> None:
         checkpoint(self._store)
+
+    def _tend(self) -> None:
+        done = tend(self._store, self._clock.now_us())
+        if done.moved:
+            log.info("late samples have moved into days of their own", samples=done.moved)
 
     def _sum_up(self) -> None:
         sum_up(self._store, self._clock.now_us())

@@ -89,6 +89,8 @@ _POSTGRES = {
     "3D": ("the database does not exist. Create it with `createdb`, or correct [store] url.", False),
     "42501": ("the database user lacks a permission. Grant it the right to create and write tables.", False),
     "42P01": ("the database has no hissmark tables. Run `hissmark run` once to create them.", False),
+    # A part of `samples` came to be while a row was on its way to where it belonged before.
+    "23514": ("the tables changed underneath; the work is done again.", True),
     "25006": ("the database server is read-only (a standby?). Point [store] url at the primary.", True),
     "40": ("the database had to roll back; the work is done again.", True),
     "55P03": ("another program keeps a table locked; writing resumes by itself.", True),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -74,6 +75,29 @@ def open_at_revision(url: str, folder: Path, revision: str) -> sa.Engine:
         _upgrade(engine, revision)
 
     return _writing(resolve_url(url, folder), prepare)
+
+
+@dataclass(frozen=True, slots=True)
+class Migrated:
+    """An open store with its tables of this program's version; `was`: of which before, None without any."""
+
+    engine: sa.Engine
+    place: str
+    was: str | None
+    version: str
+
+
+def migrate(url: str, folder: Path) -> Migrated:
+    """`open_store`, and told what it did. Raises StoreError."""
+    address = resolve_url(url, folder)
+    was: list[str | None] = []
+
+    def prepare(engine: sa.Engine) -> None:
+        with engine.connect() as connection:
+            was.append(_revision(connection))
+        _upgrade(engine)
+
+    return Migrated(_writing(address, prepare), place_of(address), was[0], head_revision())
 
 
 def _writing(address: sa.URL, prepare: Callable[[sa.Engine], None]) -> sa.Engine:
@@ -261,10 +285,31 @@ def _upgrade(engine: sa.Engine, to: str = "head") -> None:
         if found == head_revision():
             return
         _refuse_newer(engine, found)
+        if engine.dialect.name == "postgresql":
+            _require_owner(connection, found)
         config = _scripts()
         config.attributes["connection"] = connection
         config.attributes["version_table"] = VERSION_TABLE
         command.upgrade(config, to)
+
+
+_MAY_MIGRATE = f"""
+SELECT CASE WHEN to_regclass('{VERSION_TABLE}') IS NULL
+THEN has_schema_privilege(current_schema(), 'CREATE')
+ELSE pg_has_role((SELECT relowner FROM pg_class WHERE oid = to_regclass('{VERSION_TABLE}')), 'USAGE') END
+"""  # noqa: S608
+
+
+def _require_owner(connection: sa.Connection, found: str | None) -> None:
+    """A user of PostgreSQL that may not alter the tables is told who has to."""
+    if connection.exec_driver_sql(_MAY_MIGRATE).scalar():
+        return
+    place = place_of(connection.engine.url)
+    there = f"are of version {found}, this program needs {head_revision()}" if found else "are not there yet"
+    raise StoreError(
+        f"{place}: the tables {there}, and this user of the database may not make or alter them. Run "
+        "`hissmark migrate SITE` as their owner (its address in HISSMARK_STORE_URL), then start again."
+    )
 
 
 def _refuse_newer(engine: sa.Engine, found: str | None) -> None:

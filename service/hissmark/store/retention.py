@@ -1,4 +1,4 @@
-"""Housekeeping: old samples go in small bites, and the database keeps in shape."""
+"""Housekeeping: old samples go in small bites or whole days, and the database keeps in shape."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
+from hissmark.store import partitions
 from hissmark.store.errors import in_words
 from hissmark.store.open import place_of
 from hissmark.store.schema import samples, tick_blocks
@@ -36,9 +37,10 @@ def delete_samples_before(
 ) -> int:
     """Delete samples older than `before_us` in short transactions; returns how many went.
 
-    Judgements, journal and actions are not touched: they stay on record.
+    PostgreSQL: parts that are older as a whole are dropped. Judgements, journal and actions are not touched:
+    they stay on record.
     """
-    gone = 0
+    gone = _drop_parts_before(engine, before_us, spared)
     for _ in range(most_bites):
         with in_words(place_of(engine.url)), engine.begin() as connection:
             bite = _delete_bite(connection, before_us, rows_a_bite, _not_spared(spared))
@@ -47,6 +49,21 @@ def delete_samples_before(
             break
         time.sleep(PAUSE_S)
     return gone
+
+
+def _drop_parts_before(engine: sa.Engine, before_us: int, spared: Sequence[Spared]) -> int:
+    """Those of which nothing is spared. One that is in use all the time is left to the next run."""
+    gone = 0
+    for part in partitions.parts(engine):
+        from_us, to_us = part.from_us or -(1 << 62), part.to_us
+        if to_us is None or to_us > before_us or any(_overlaps(s, from_us, to_us) for s in spared):
+            continue
+        gone += partitions.drop(engine, part) or 0
+    return gone
+
+
+def _overlaps(spared: Spared, from_us: int, to_us: int) -> bool:
+    return spared.from_us < to_us and spared.to_us > from_us
 
 
 def _not_spared(spared: Sequence[Spared]) -> sa.ColumnElement[bool]:
@@ -101,7 +118,7 @@ def optimize(engine: sa.Engine) -> None:
             _outside_transaction(engine, "PRAGMA optimize")
         else:
             with engine.begin() as connection:
-                connection.exec_driver_sql("ANALYZE samples")
+                connection.execute(sa.select(sa.func.hissmark_analyze_samples()))
 
 
 def _outside_transaction(engine: sa.Engine, statement: str) -> tuple[int, ...]:

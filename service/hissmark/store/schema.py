@@ -24,7 +24,7 @@ series = sa.Table(
 )
 
 # No foreign key to `series`: the writer inserts only ids it has registered itself, and checking one
-# per row is the dearest part of an insert on PostgreSQL.
+# per row is the dearest part of an insert on PostgreSQL. There it has a part for each day (`partitions.py`).
 samples = sa.Table(
     "samples",
     metadata,
@@ -33,6 +33,7 @@ samples = sa.Table(
     sa.Column("value", sa.Double, nullable=False),
     sa.Column("flags", sa.SmallInteger, nullable=False),
     sqlite_with_rowid=False,
+    postgresql_partition_by="RANGE (time_us)",
 )
 
 rejects = sa.Table(

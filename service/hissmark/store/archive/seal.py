@@ -21,6 +21,7 @@ from pathlib import Path
 import numpy as np
 import sqlalchemy as sa
 
+from hissmark.store import partitions
 from hissmark.store import series as series_table
 from hissmark.store.archive import catalogue, portions, rollup_files, sample_files
 from hissmark.store.archive.catalogue import DAY_US, Kind, SealedFile
@@ -105,12 +106,21 @@ class Sealer:
             self._step("collected")
             planned = self._planned(day_us, dealt.series, on_record)
             new = sum(self._seal_group(file, dealt.of_group(file.group)) for file in planned)
-            for keys in dealt.keys(portions.ROWS):
-                began_s = time.perf_counter()
-                portions.delete(self._engine, keys)
-                self._step("deleted a portion")
-                self._paused(time.perf_counter() - began_s)
+            self._let_go(day_us, dealt)
         return Sealed(day_us, new, dealt.rows)
+
+    def _let_go(self, day_us: int, dealt: Dealt) -> None:
+        """Out of the database: the day as a whole where it has a part of its own that holds no more than what
+        was filed, else row by row.
+        """
+        if partitions.drop_day(self._engine, day_us, dealt.rows):
+            self._step("dropped the day")
+            return
+        for keys in dealt.keys(portions.ROWS):
+            began_s = time.perf_counter()
+            portions.delete(self._engine, keys)
+            self._step("deleted a portion")
+            self._paused(time.perf_counter() - began_s)
 
     def add(self, day_us: int, columns: Columns, noted: Callable[[], None]) -> int:
         """File samples of one day (any order, doubles allowed); returns how many were new.
