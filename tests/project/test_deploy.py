@@ -2,165 +2,30 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
-import socket
 import subprocess
 import sys
-import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
-import paho.mqtt.client as mqtt
 import pytest
 import yaml
-from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
-from paho.mqtt.reasoncodes import ReasonCode
 
 from hissmark.site.load import check_site
 from hissmark.site.problems import Severity
-from support.broker import free_port, mosquitto_path
 from support.patience import PATIENCE_S
+from support.shipped_broker import Client, Shipped
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
 DOCKER = ROOT / "docker"
-PASSWORDS = {"hissmark": "h1", "gw1": "g1", "gw2": "g2"}
-
-
-def openssl(*arguments: object) -> None:
-    subprocess.run(["openssl", *map(str, arguments)], check=True, capture_output=True)
-
-
-def make_certificates(folder: Path) -> None:
-    """A private authority and the broker's certificate for this machine."""
-    folder.mkdir()
-    ca, key, request, cert = (folder / n for n in ("ca.crt", "broker.key", "broker.csr", "broker.crt"))
-    new = ("req", "-newkey", "rsa:2048", "-nodes")
-    openssl(
-        *new, "-x509", "-days", 2, "-subj", "/CN=test authority", "-keyout", folder / "ca.key", "-out", ca
-    )
-    openssl(*new, "-subj", "/CN=127.0.0.1", "-keyout", key, "-out", request)
-    names = folder / "names"
-    names.write_text("subjectAltName=IP:127.0.0.1\n")
-    sign = ("-CA", ca, "-CAkey", folder / "ca.key", "-CAcreateserial", "-days", 2, "-extfile", names)
-    openssl("x509", "-req", "-in", request, *sign, "-out", cert)
-
-
-class Shipped:
-    """Mosquitto running on the settings we ship, moved to a private folder and ports."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder, self.plain, self.tls = folder, free_port(), free_port()
-        make_certificates(folder / "certs")
-        shutil.copy(DEPLOY / "mosquitto" / "hissmark.acl", folder)
-        passwords = folder / "hissmark.passwd"
-        passwords.write_text("".join(f"{name}:{word}\n" for name, word in PASSWORDS.items()))
-        subprocess.run(["mosquitto_passwd", "-U", str(passwords)], check=True, capture_output=True)
-        for secret in (passwords, folder / "hissmark.acl"):
-            secret.chmod(0o600)
-        text = (DEPLOY / "mosquitto" / "mosquitto.conf").read_text("utf-8")
-        for ours, theirs in self._moves().items():
-            assert ours in text
-            text = text.replace(ours, theirs)
-        self.config = folder / "mosquitto.conf"
-        self.config.write_text(text + ("\nuser root\n" if os.geteuid() == 0 else ""))
-
-    def _moves(self) -> dict[str, str]:
-        return {
-            "/etc/mosquitto/": f"{self.folder}/",
-            "/var/lib/mosquitto/": f"{self.folder}/",
-            "listener 8883": f"listener {self.tls} 127.0.0.1",
-            "listener 1883 127.0.0.1": f"listener {self.plain} 127.0.0.1",
-        }
-
-
-def wait_for_port(port: int, process: subprocess.Popen[bytes]) -> None:
-    """Until somebody listens on `port`; TimeoutError if the process ends first or takes too long."""
-    end = time.monotonic() + PATIENCE_S
-    while process.poll() is None and time.monotonic() < end:
-        try:
-            return socket.create_connection(("127.0.0.1", port), timeout=1).close()
-        except OSError:
-            time.sleep(0.02)
-    raise TimeoutError
 
 
 @pytest.fixture(scope="module")
 def shipped(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shipped]:
-    broker = Shipped(tmp_path_factory.mktemp("mosquitto"))
-    program = mosquitto_path()
-    assert program, "mosquitto is not installed"
-    log = broker.folder / "log"
-    with log.open("wb") as stream:
-        process = subprocess.Popen([program, "-c", broker.config], stderr=stream)
-    try:
-        for port in (broker.tls, broker.plain):
-            wait_for_port(port, process)
-    except TimeoutError:
-        pytest.fail(f"mosquitto does not take the settings we ship: {log.read_text(errors='replace')}")
-    yield broker
-    process.terminate()
-    process.wait(PATIENCE_S)
-
-
-class Client:
-    """An MQTT 5 user of the broker that waits for each step; `keep` asks for a session that outlives it."""
-
-    def __init__(self, port: int, user: str, *, ca: Path | None = None, keep: bool = False) -> None:
-        self.got: list[str] = []
-        self.refused = ""
-        self._came = threading.Condition()
-        self._connected = threading.Event()
-        name = f"test-{user}-{'kept' if keep else 'now'}"
-        self.mqtt = mqtt.Client(CallbackAPIVersion.VERSION2, name, protocol=mqtt.MQTTv5)
-        self.mqtt.username_pw_set(user, PASSWORDS.get(user, "wrong"))
-        if ca is not None:
-            self.mqtt.tls_set(str(ca))
-        self.mqtt.on_connect = self._on_connect
-        self.mqtt.on_message = self._on_message
-        session = Properties(PacketTypes.CONNECT)
-        session.SessionExpiryInterval = 600 if keep else 0
-        self.mqtt.connect("127.0.0.1", port, clean_start=not keep, properties=session)
-        self.mqtt.loop_start()
-        assert self._connected.wait(PATIENCE_S), "no answer to CONNECT"
-
-    def _on_connect(
-        self, client: object, data: object, flags: object, code: ReasonCode, more: object
-    ) -> None:
-        self.refused = str(code) if code.is_failure else ""
-        self._connected.set()
-
-    def _on_message(self, client: object, data: object, message: mqtt.MQTTMessage) -> None:
-        with self._came:
-            self.got.append(message.topic)
-            self._came.notify_all()
-
-    def subscribe(self, topic: str) -> None:
-        acknowledged = threading.Event()
-        self.mqtt.on_subscribe = lambda *_: acknowledged.set()
-        self.mqtt.subscribe(topic, 1)
-        assert acknowledged.wait(PATIENCE_S)
-
-    def publish(self, topic: str, count: int = 1) -> None:
-        sent = [self.mqtt.publish(topic, b"[]", 1) for _ in range(count)]
-        for message in sent:
-            message.wait_for_publish(PATIENCE_S)
-
-    def wait_for(self, count: int) -> list[str]:
-        with self._came:
-            assert self._came.wait_for(lambda: len(self.got) >= count, PATIENCE_S), (
-                f"only {len(self.got)} came"
-            )
-        return self.got
-
-    def close(self) -> None:
-        self.mqtt.disconnect()
-        self.mqtt.loop_stop()
+    with Shipped(tmp_path_factory.mktemp("mosquitto")).running() as broker:
+        yield broker
 
 
 @pytest.mark.broker
