@@ -130,15 +130,15 @@ class Service:
         self.stopped_s = 0.0
         """How long the last `stop` took."""
 
-    def spawn(self) -> Service:
-        """Start the process and return at once."""
+    def spawn(self, **env: str) -> Service:
+        """Start the process, with more in its environment if given, and return at once."""
         self._log_start = self._log.stat().st_size if self._log.exists() else 0
         with self._log.open("ab") as log:
             self.process = subprocess.Popen(
                 [*COMMAND, "run", str(self.folder)],
                 stdout=log,
                 stderr=log,
-                env=self._env,
+                env={**self._env, **env},
                 process_group=self._group,
             )
         return self
