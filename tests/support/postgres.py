@@ -48,9 +48,10 @@ class Postgres:
 
     Args:
         durable: keep fsync on. Tests of our own logic do without; measurements do not.
+        copy_of: a running server whose standby this is to be.
     """
 
-    def __init__(self, *, durable: bool = False) -> None:
+    def __init__(self, *, durable: bool = False, copy_of: Postgres | None = None) -> None:
         self.host, self.port, self.user = "127.0.0.1", free_port(), "hissmark"
         self._folder = Path(tempfile.mkdtemp(prefix="hm-pg-"))  # short: socket paths end at 107 bytes
         self._durable = durable
@@ -58,7 +59,16 @@ class Postgres:
         self._databases = 0
         if os.geteuid() == 0:
             os.chown(self._folder, pwd.getpwnam("postgres").pw_uid, -1)
-        self._initdb()
+        if copy_of is None:
+            self._initdb()
+        else:
+            self._copy(copy_of)
+
+    def _copy(self, primary: Postgres) -> None:
+        """Take the primary's files; `-R` writes how to follow it."""
+        command = [find_program("pg_basebackup"), "-D", self._data, "-R", "-X", "stream", "-c", "fast"]
+        command += ["-h", primary.host, "-p", str(primary.port), "-U", primary.user, "--no-sync"]
+        subprocess.run(command, capture_output=True, check=True, cwd=self._folder, **_as_owner())
 
     def _initdb(self) -> None:
         command = [find_program("initdb"), "-D", self._data, "-U", self.user, "-A", "trust", "-E", "UTF8"]

@@ -18,6 +18,13 @@ except ImportError:  # not a POSIX system: there SQLite's own lock has to do
     fcntl = None  # type: ignore[assignment]
 
 _CLASS = 0x6869_7373  # first half of PostgreSQL's two-part advisory lock key, arbitrary but fixed
+# Where the network swallowed a session's end, the server still keeps it, and the lock with it: our own former
+# session is ended from here. Nobody else's is: the start tells it from a later one of the same number.
+_THIS_SESSION = sa.text("SELECT pid, backend_start FROM pg_stat_activity WHERE pid = pg_backend_pid()")
+_END_SESSION = sa.text(
+    "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+    "WHERE pid = :pid AND backend_start = :backend_start"
+)
 _PATIENCE_S = 3.0
 """A server needs a moment to notice that a killed predecessor has gone."""
 
@@ -32,6 +39,8 @@ class WriterLock:
         self._place = place_of(engine.url)
         self._shard = shard
         self._file: int | None = None
+        self._session: dict[str, object] | None = None
+        """PostgreSQL: the session that last held the lock for us."""
 
     def acquire(self, connection: sa.Connection) -> None:
         """Take the lock for this session, or raise StoreError."""
@@ -50,7 +59,12 @@ class WriterLock:
             return self._try_file()
         key = zlib.crc32(self._shard.encode()) - 2**31
         with connection.begin():
-            return bool(connection.scalar(sa.select(sa.func.pg_try_advisory_lock(_CLASS, key))))
+            held = bool(connection.scalar(sa.select(sa.func.pg_try_advisory_lock(_CLASS, key))))
+            if held:
+                self._session = connection.execute(_THIS_SESSION).one()._asdict()
+            elif self._session is not None:
+                connection.execute(_END_SESSION, self._session)
+        return held
 
     def _try_file(self) -> bool:
         if self._file is not None or fcntl is None:

@@ -15,6 +15,7 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
 from hissmark.store.errors import StoreError, in_words
+from hissmark.store.vigil import CONNECT_S, PROBED, Vigil
 
 BUSY_TIMEOUT_S = 10.0
 """How long a SQLite connection waits for another one's write lock."""
@@ -248,13 +249,18 @@ def _postgres(address: sa.URL, *, reading: bool) -> sa.Engine:
             f"{place_of(address)}: the driver for PostgreSQL is missing. Install it: "
             "pip install 'hissmark[postgres]'."
         ) from error
-    return sa.create_engine(
+    # A server that was made without an encoding (SQL_ASCII) would give bytes for text.
+    parameters = {**PROBED, "connect_timeout": CONNECT_S, "application_name": "hissmark"}
+    own = {name: value for name, value in parameters.items() if name not in address.query}
+    own["client_encoding"] = "utf8"
+    engine = sa.create_engine(
         address,
         pool_pre_ping=True,
-        # A server that was made without an encoding (SQL_ASCII) would give bytes for text.
-        connect_args={"connect_timeout": 10, "application_name": "hissmark", "client_encoding": "utf8"},
+        connect_args=own,
         execution_options={"postgresql_readonly": True} if reading else {},
     )
+    Vigil(engine, own)
+    return engine
 
 
 # --- version of the tables ---
