@@ -17,9 +17,10 @@ import sqlalchemy as sa
 
 from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
 from hissmark.decode.columns import Batch
-from hissmark.store import StoreError, Writer, open_for_reading, open_store
+from hissmark.store import StoreError, Writer, open_for_reading, open_store, vigil
 from hissmark.store.reader import Reader
 from support.postgres import Postgres
+from support.relay import Relay
 
 T0 = 1_700_000_000_000_000
 ROWS = 200
@@ -271,3 +272,44 @@ def test_lock_held_by_another_program(sqlite_store, monkeypatch):
     other.close()
     _write(writer, 0)
     assert sqlite_store.reader().sample_count() == ROWS
+
+
+@pytest.mark.postgres
+def test_our_own_former_session_is_ended_and_nobody_elses(postgres_url: str, tmp_path: Path) -> None:
+    """The network swallowed its end: to the server it still holds the lock."""
+    engine = open_store(postgres_url, tmp_path)
+    writer = Writer(engine, ["a", "b", "c", "d"])
+    former, writer._connection = writer._connection, None
+    assert former is not None
+    with writer.transaction() as tx:
+        assert tx.samples(numbered_batch(1)) == ROWS
+    with pytest.raises(sa.exc.DBAPIError), former.begin():
+        former.execute(sa.select(1))
+    with pytest.raises(StoreError, match="another `hissmark run` is writing to this store"):
+        Writer(engine, ["a"])
+    with writer.transaction() as tx:
+        assert tx.samples(numbered_batch(2)) == ROWS
+    writer.close()
+    former.close()
+    engine.dispose()
+
+
+@pytest.mark.postgres
+def test_a_server_that_answers_nobody_is_given_up(
+    postgres: Postgres, postgres_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What waits for an answer gets an error that is worth a second try, and that succeeds afterwards."""
+    monkeypatch.setattr(vigil, "EVERY_S", 0.1)
+    monkeypatch.setattr("hissmark.store.open.CONNECT_S", 2)
+    with Relay((postgres.host, postgres.port)) as relay:
+        engine = open_store(postgres_url.replace(f":{postgres.port}/", f":{relay.port}/"), tmp_path)
+        writer = Writer(engine, ["a", "b", "c", "d"])
+        relay.fall_silent()
+        with pytest.raises(StoreError) as told, writer.transaction() as tx:
+            tx.samples(numbered_batch(1))
+        assert told.value.retry
+        relay.speak()
+        with writer.transaction() as tx:
+            assert tx.samples(numbered_batch(1)) == ROWS
+        writer.close()
+        engine.dispose()
