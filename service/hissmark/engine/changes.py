@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from hissmark.baseline import by_hand
 from hissmark.engine.change import BaselineStep, Change, ChangeKind, ChangeRefusedError, Level
+from hissmark.engine.retested import Limits, mark
 from hissmark.engine.state import State
 from hissmark.engine.tuned import TUNABLE
 
@@ -205,8 +206,10 @@ def _apply_settings(state: State, change: Change, groups: list[int]) -> None:
     level = _level(change.payload)
     rows = [channel_of(state, change.subject)] if level is Level.VALVE else groups
     known = {name: value for name, value in change.payload["values"].items() if name in TUNABLE}
+    before = Limits.of(state)
     state.tuned.take(level, rows, known)
     state.retune()
+    mark(state, before)
 
 
 def _apply_baseline(state: State, change: Change) -> None:

@@ -27,7 +27,7 @@ Ints = npt.NDArray[np.intp]
 
 FEWEST = 2
 """Copies there is room for at first; doubled when more lanes are needed."""
-NOT_APART = frozenset({"windows", "process", "alarms", "trends", "step.said"})
+NOT_APART = frozenset({"windows", "process", "alarms", "trends", "step.said", "step.retest"})
 """State that is the same in all lanes, or that only deciding uses."""
 
 

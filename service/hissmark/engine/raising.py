@@ -10,6 +10,7 @@ from hissmark.alarms.journal import AlarmKind, JournalEntry
 from hissmark.engine.growing import trend_of
 from hissmark.engine.measuring import Signal
 from hissmark.engine.reasons import reason_text
+from hissmark.engine.retested import ENDED, forget_cleared
 from hissmark.engine.state import F32, Bools, State
 from hissmark.engine.watching import long_silent
 from hissmark.judge import evidence as ev
@@ -32,16 +33,19 @@ def raise_alarms(
     faulty = unwell & (~silent | long_silent(state, at_us, signal))
     with np.errstate(invalid="ignore"):
         low = rise < limit - deadband
-    cleared = judged & ~state.passing & (low | (state.evidence <= ev.LOWEST + 1.0))
+    by_setting = (state.retest & ENDED) > 0
+    cleared = judged & ~state.passing & (low | by_setting | (state.evidence <= ev.LOWEST + 1.0))
     stands = np.stack((passes, contested, faulty))
     gone = np.stack((cleared, judged & (verdict != Verdict.CONTESTED), ~unwell))
     wanted = Wanted(stands, gone, rise, margin, on, state.suppression.held_by(state.process))
 
     def why(kind: AlarmKind, c: int) -> str:
         trend = trend_of(state, c, float(rise[c])) if kind is AlarmKind.PASSING else None
-        return reason_text(state, kind, c, verdict, rise, margin, groups, trend)
+        return reason_text(state, kind, c, verdict, rise, margin, groups, trend, float(limit[c]))
 
-    return state.alarms.step(at_us, state.settings.signal.tick_s, wanted, why)
+    entries = state.alarms.step(at_us, state.settings.signal.tick_s, wanted, why)
+    forget_cleared(state)
+    return entries
 
 
 def _leading_contested(state: State, verdict: npt.NDArray[np.uint8], rise: F32) -> Bools:

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hissmark.alarms.journal import AlarmKind
+from hissmark.engine.retested import ended_text
 from hissmark.judge.group import Groups
 from hissmark.judge.trend import Trend
 from hissmark.judge.verdicts import Explanation, SensorHealth, Verdict
@@ -33,8 +34,9 @@ def reason_text(
     margin_db: npt.NDArray[np.float32],
     groups: Groups,
     trend: Trend | None,
+    limit_db: float,
 ) -> str:
-    """Why the alarm of `kind` on channel `c` changes at this tick."""
+    """Why the alarm of `kind` on channel `c` changes at this tick. `limit_db`: rise that counts as a leak."""
     if kind is AlarmKind.SENSOR_FAULT:
         health = SensorHealth(int(state.health.code[c]))
         return (
@@ -50,6 +52,9 @@ def reason_text(
         margin = f", {margin_db[c]:.1f} dB above the next explanation" if np.isfinite(margin_db[c]) else ""
         growth = f"; {trend_text(trend)}" if trend is not None and trend.grows else ""
         return f"{heard}{margin}; next: {_next(state, g, groups)}{growth}"
+    by_settings = ended_text(state, c, limit_db)
+    if by_settings is not None:
+        return f"{heard}; {by_settings}"
     return f"back to {rise_db[c]:+.1f} dB of its background"
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hissmark.engine.measuring import Signal
+from hissmark.engine.retested import failing, note_tested
 from hissmark.engine.state import F32, Bools, State
 from hissmark.judge import evidence as ev
 from hissmark.judge.group import Groups
@@ -50,7 +51,8 @@ def rise_limits(state: State, scale: F32) -> F32:
 def update_passing(
     state: State, on: Bools, rise: F32, margin: F32, limit: F32, judged: Bools, known: Bools
 ) -> None:
-    """A valve counts as passing from enough evidence until evidence or rise are gone.
+    """A valve counts as passing from enough evidence until evidence or rise are gone, or settings became
+    stricter than what it stands on.
 
     `known`: bool[channels] whose group's sound came and went by itself before, see `passed`: nothing begins
     there.
@@ -62,10 +64,16 @@ def update_passing(
         stands_out = (rise >= RESOLVABLE_DIFFERENCE_DB) & (highest_rise(state, rise) >= limit)
         # The highest steady rise marks the source; one that is not the highest needs far better evidence.
         wanted = state.tuned.odds_limit + np.where(margin >= wanted_margin(state), 0.0, NOT_HIGHEST)
-        begins = (evidence >= wanted) & stands_out & ~known
+        enough = evidence >= wanted
+        begins = enough & stands_out & ~known
         ends = (evidence <= 0) | (rise < np.minimum(limit - deadband, RESOLVABLE_DIFFERENCE_DB) - 0.25)
     update = on & judged & state.valve
-    state.passing[update] = (begins | (state.passing & ~ends))[update]
+    if not state.retest.any():
+        state.passing[update] = (begins | (state.passing & ~ends))[update]
+        return
+    why = failing(state, stands_out, enough)
+    state.passing[update] = (begins | (state.passing & ~ends & (why == 0)))[update]
+    note_tested(state, update, why)
 
 
 def wanted_margin(state: State) -> F32:
@@ -101,7 +109,9 @@ def verdicts_of(
         material = rise > np.maximum(1.0, 2.0 * scale)
         limit = rise_limits(state, scale)
         above = rise >= limit
-        noticeable = rise >= limit - state.tuned.deadband_db
+        # a limit far up, set or for the channel's noise, does not make a plain rise go unnoticed
+        plain = np.maximum(RESOLVABLE_DIFFERENCE_DB, 2.0 * scale)
+        noticeable = rise >= np.minimum(limit - state.tuned.deadband_db, plain)
     return give(
         Standing(
             state.valve,

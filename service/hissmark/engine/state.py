@@ -35,6 +35,7 @@ class State:
     Attributes:
         evidence: float32[channels] odds (natural log) gathered.
         lead_s: float32[channels] how long plausible.
+        retest: uint8[channels] what stands and is to be tested against new settings, see `retested`.
         passing: bool[channels]. stroked_us: int64[channels] last stroke.
         open_us: int64[channels] open since, 0 while closed; negative once its response was measured.
         said: int16[channels] the last verdict given. mode: int8[groups] operating condition.
@@ -47,7 +48,7 @@ class State:
         own_inputs: int32[channels, 4] the inputs of each channel by role, -1 where there is none.
     """
 
-    STATE_CHANNEL = ("evidence", "lead_s", "passing", "stroked_us", "open_us", "said", "restless_s")
+    STATE_CHANNEL = ("evidence", "lead_s", "passing", "stroked_us", "open_us", "said", "restless_s", "retest")
     STATE_GROUP = ("mode", "settled", "stirred", "named", "fell_us", "rose_us")
 
     def __init__(self, layout: Layout) -> None:
@@ -84,6 +85,7 @@ class State:
         self.fell_us: I64 = np.full(groups, NEVER, np.int64)
         self.rose_us: I64 = np.full(groups, NEVER, np.int64)
         self.restless_s: F32 = np.zeros(n, np.float32)
+        self.retest: npt.NDArray[np.uint8] = np.zeros(n, np.uint8)
         self.suppression = Suppression.of(layout)
         self.alarms = _alarms(layout, self.suppression.texts)
         self.retune()

@@ -122,7 +122,7 @@ class Trials:
             self._lanes.put(lane, single)
         for change, _ in due:
             self._decisions.take(change)
-        self._decisions.retune()
+            self._decisions.retune()
         self._retune()
 
     def _retune(self) -> None:

@@ -14,6 +14,7 @@ from hissmark.alarms.journal import Action, JournalEntry
 from hissmark.engine.change import Change, ChangeKind, Level
 from hissmark.engine.copies import SEPARATOR, copied
 from hissmark.engine.layout import Layout
+from hissmark.engine.retested import Limits, mark
 from hissmark.engine.step import Seen, Stepper
 from hissmark.engine.tuned import NAMES
 
@@ -57,12 +58,14 @@ class Decisions:
         self.stepper = Stepper(copied(layout, len(variants)))
         for v in range(len(variants)):
             self.begin_from(v, before)
+        self._put_in_force()
+        self.stepper.tuned.resolve()
         self.retune()
 
     def begin_from(self, variant: int, before: Stepper) -> None:
         """The variant goes on from what has been decided in a stepper of one group."""
         mine = slice(variant * self._channels, (variant + 1) * self._channels)
-        self.stepper.passing[mine] = before.passing
+        self.stepper.passing[mine], self.stepper.retest[mine] = before.passing, before.retest
         for name in AlarmBank.STATE:
             getattr(self.stepper.alarms, name)[:, mine] = getattr(before.alarms, name)
         for name in before.trends.STATE:
@@ -72,10 +75,9 @@ class Decisions:
             self.stepper.alarms.last[kind, mine.start + channel] = named
 
     def retune(self) -> None:
-        """Every variant's settings: those in force, and its own on top."""
-        tuned, index = self.stepper.tuned, self._rows_by_subject()
-        for level, array in tuned.overrides.items():
-            array[...] = np.concatenate([self._in_force[level]] * len(self.variants))
+        """Every variant's settings: those in force, and its own on top; what stands is to meet them."""
+        before, tuned, index = Limits.of(self.stepper), self.stepper.tuned, self._rows_by_subject()
+        self._put_in_force()
         for v, variant in enumerate(self.variants):
             for setting in filter(self._is_here, variant):
                 row = v if setting.level is not Level.VALVE else v * self._channels + index[setting.subject]
@@ -83,6 +85,11 @@ class Decisions:
                     tuned.overrides[setting.level][row, NAMES.index(name)] = value
         tuned.resolve()
         self.stepper.retune()
+        mark(self.stepper, before)
+
+    def _put_in_force(self) -> None:
+        for level, array in self.stepper.tuned.overrides.items():
+            array[...] = np.concatenate([self._in_force[level]] * len(self.variants))
 
     def _is_here(self, setting: Setting) -> bool:
         """Whether it is of the site, of this group or of one of its valves."""
@@ -160,7 +167,7 @@ class Decisions:
     def hand_over(self, variant: int, target: Stepper) -> None:
         """Make what `target` (of one group) has decided what the variant has."""
         mine = slice(variant * self._channels, (variant + 1) * self._channels)
-        target.passing[...] = self.stepper.passing[mine]
+        target.passing[...], target.retest[...] = self.stepper.passing[mine], self.stepper.retest[mine]
         for name in AlarmBank.STATE:
             getattr(target.alarms, name)[...] = getattr(self.stepper.alarms, name)[:, mine]
         for name in target.trends.STATE:
