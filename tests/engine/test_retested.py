@@ -116,7 +116,7 @@ def test_a_smaller_budget_of_false_alarms_ends_what_its_own_noise_might_be() -> 
 def test_while_it_cannot_be_judged_the_verdict_waits_for_its_test() -> None:
     rig = passing()
     deaf = {k: v for k, v in LEAK.items() if k != "AE-2"}
-    rig.run(900, deaf)
+    rig.run(1800, deaf)
     publish(rig, rise_limit_db=30.0)
     rig.run(900, deaf)
     assert rig.verdict("XV-2") is Verdict.NOT_TESTABLE

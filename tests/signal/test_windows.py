@@ -49,7 +49,6 @@ def plainly(history: History, size: int, at_s: int, length_s: int) -> dict[str, 
         "drift": np.percentile(newer, 25) - np.percentile(older, 25) if newer and older else nan,
         "newest": np.percentile(newer, 25) if newer else nan,
         "slots": len(levels),
-        "span_s": inside[-1][0] - inside[0][0] if inside else 0.0,
     }
 
 
@@ -90,7 +89,6 @@ def test_an_empty_window_says_nothing() -> None:
     got: WindowLevels = SlotRing(2, 4).measure(slice(None), START_US, np.full(2, 600 * US))
     assert np.isnan(got.low).all()
     assert got.slots.tolist() == [0, 0]
-    assert got.span_s.tolist() == [0.0, 0.0]
 
 
 CADENCES_S = {"AE-1": 0.1, "AE-2": 10.0, "AE-3": 60.0, "AE-4": 3600.0, "AE-5/L90": 60.0}
@@ -139,3 +137,23 @@ def test_a_mixed_group_loses_nobody_to_staleness() -> None:
     assert "no fresh data" not in {rig.reason(f"XV-{i}").text for i in range(1, 6)}
     assert rig.verdict("XV-2").text == "quiet"
     assert rig.last.last_us[3] == START_US + 6 * 3600 * US
+
+
+def test_measured_in_blocks_the_windows_say_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    """To the last bit, for all rows and for some, in blocks that end within and behind them."""
+    rng = np.random.default_rng(4)
+    heard = [
+        [(int(t), float(v)) for t, v in zip(range(1, 900, 30), rng.normal(30, 5, 30), strict=True)]
+        for _ in range(11)
+    ]
+    ring = ring_of(heard, 24, 2)
+    length_us = rng.integers(60, 900, 11) * US
+    for rows in (slice(None), np.array([7, 2, 9, 4, 0])):
+        mine = length_us[rows]
+        whole = ring.measure(rows, 800 * US, mine)
+        for block in (2, 5, 11):
+            monkeypatch.setattr("hissmark.signal.windows.BLOCK", block)
+            for one, other in zip(whole, ring.measure(rows, 800 * US, mine), strict=True):
+                assert one.dtype == other.dtype
+                np.testing.assert_array_equal(one, other)
+        monkeypatch.undo()

@@ -129,12 +129,16 @@ def assess(
         return np.asarray(np.where(index >= 0, array[np.maximum(index, 0)], np.nan))
 
     has_position = wiring.closed_input >= 0
-    now = read(values.value, wiring.closed_input)
-    unknown = has_position & np.isnan(now)
-    low, high = read(values.low, wiring.closed_input), read(values.high, wiring.closed_input)
-    closed = [holds(wiring.closed_op, v, wiring.closed_limit) for v in (now, low, high)]
-    open_ = has_position & ~unknown & ~closed[0]
-    stroked = has_position & ~unknown & ~(closed[0] & closed[1] & closed[2])
+    at = np.flatnonzero(has_position)
+    of = wiring.closed_input[at]
+    open_, stroked, unknown = (np.zeros(len(has_position), bool) for _ in range(3))
+    if len(at):
+        op, limit = wiring.closed_op[at], wiring.closed_limit[at]
+        closed = [holds(op, array[of], limit) for array in (values.value, values.low, values.high)]
+        silent = np.isnan(values.value[of])
+        unknown[at] = silent
+        open_[at] = ~silent & ~closed[0]
+        stroked[at] = ~silent & ~(closed[0] & closed[1] & closed[2])
     up, down = read(values.value, wiring.upstream), read(values.value, wiring.downstream)
     has_pressure = (wiring.upstream >= 0) & (wiring.downstream >= 0)
     difference = np.abs(up - down)

@@ -84,15 +84,16 @@ class Intake:
         """Index from series to its inputs: one for a level, one per group for a process tag."""
         order = np.argsort(self.layout.input_series, kind="stable")
         self._inputs = order.astype(np.int32)
-        self._input_count = np.bincount(self.layout.input_series, minlength=names)
-        self._input_first = np.concatenate(([0], np.cumsum(self._input_count)[:-1]))
+        count = np.bincount(self.layout.input_series, minlength=names)
+        self._input_count = count.astype(np.int32)
+        self._input_first = np.concatenate(([0], np.cumsum(count)[:-1])).astype(np.int32)
 
     def _sort_inputs(self, groups: int) -> None:
         """Order of inputs by group and voice: the inputs of one channel are one voice, a tag is another."""
         layout, inputs = self.layout, np.arange(len(self.layout.input_series))
         level = layout.input_role != PROCESS
         voice = np.where(level, layout.input_channel, len(layout.channels) + inputs)
-        self._order = np.lexsort((voice, layout.input_group))
+        self._order = np.lexsort((voice, layout.input_group)).astype(np.int32)
         sorted_groups, voice = layout.input_group[self._order], voice[self._order]
         self._starts = np.searchsorted(sorted_groups, np.arange(groups))
         self._voices = np.flatnonzero(np.diff(voice, prepend=-1))

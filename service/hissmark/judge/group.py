@@ -197,16 +197,20 @@ def _lay_out(geometry: Geometry, channels: Channels) -> _Laid:
 
 def _nearest_mode(laid: _Laid, mode: Ints, eligible: Bools, on: Bools) -> Ints:
     """The mode whose baselines fit best; the present one unless another is clearly better."""
-    known = ~np.isnan(laid.value) & laid.sound[:, :, None]
+    free = np.flatnonzero(on & (eligible.sum(axis=1) > 1))
+    if not len(free):
+        return mode.copy()
+    value, scale = laid.value[free], laid.scale[free]
+    known = ~np.isnan(value) & laid.sound[free][:, :, None]
     with np.errstate(invalid="ignore"):
-        z = (laid.level[:, :, None] - laid.value) / laid.scale
-        price = np.where(known, np.minimum(0.5 * z * z, 50.0) + np.log(laid.scale), 0.0)
+        z = (laid.level[free][:, :, None] - value) / scale
+        price = np.where(known, np.minimum(0.5 * z * z, 50.0) + np.log(scale), 0.0)
     score = -price.sum(axis=1)
-    score = np.where(eligible & known.any(axis=1), score, -np.inf)
-    rows = np.arange(len(mode))
-    score[rows, mode] += STAY_BONUS
-    best = score.argmax(axis=1)
-    return np.where(on & (eligible.sum(axis=1) > 1), best, mode)
+    score = np.where(eligible[free] & known.any(axis=1), score, -np.inf)
+    score[np.arange(len(free)), mode[free]] += STAY_BONUS
+    found = mode.copy()
+    found[free] = score.argmax(axis=1)
+    return found
 
 
 def _fit_stirred(

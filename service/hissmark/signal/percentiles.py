@@ -50,6 +50,11 @@ def sort_rows(values: Levels, valid: Mask | None = None) -> SortedRows:
     usable = ~np.isnan(values)
     if valid is not None:
         usable &= valid
+    return sort_usable(values, usable)
+
+
+def sort_usable(values: Levels, usable: Mask) -> SortedRows:
+    """Sort each row of `values` (float[n, w]) where `usable` (bool[n, w]); no NaN may be among those."""
     # +inf sorts behind every level, and unlike NaN it needs no slow path in the sort
     filled = np.where(usable, values, np.asarray(np.inf, values.dtype))
     filled.sort(axis=1)
