@@ -11,11 +11,13 @@ from __future__ import annotations
 
 import argparse
 import os
+import sqlite3
 import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -37,6 +39,7 @@ from hissmark.store.archive.catalogue import DAY_US
 from hissmark.store.archive.place import Folder
 from hissmark.store.archive.seal import Sealer
 from hissmark.store.blocks import HOUR_US, encode
+from hissmark.store.coarse import sum_up
 from hissmark.store.reader import Reader
 from hissmark.store.rows import Columns
 from hissmark.store.ticked import blocks_of
@@ -53,12 +56,26 @@ def groups_of(names: tuple[str, ...], size: int = 25) -> dict[str, str]:
     return {name: f"group {i // size}" for i, name in enumerate(names)}
 
 
-def day(channels: int, every_s: float, number: int = 0, jitter: bool = True) -> Batch:
+CLOCKS = {
+    "at a random millisecond of four seconds": "random",
+    "each at its own millisecond, 20 ms more or less": "own",
+    "on the second": "grid",
+}
+
+
+def day(channels: int, every_s: float, number: int = 0, clocks: str = "random") -> Batch:
     """A day of samples in order of time: levels with two digits, clocks that tick to the millisecond."""
     rng = np.random.default_rng(number)
     steps = int(86_400 / every_s)
     at = D0 + number * DAY_US + (np.arange(steps, dtype=np.int64) * int(every_s * 1e6))[:, None]
-    spread = rng.integers(0, int(every_s * 400), (steps, channels)) * 1000 if jitter else 0
+    shape = (steps, channels)
+    if clocks == "random":
+        spread = rng.integers(0, int(every_s * 400), shape) * 1000
+    elif clocks == "own":
+        own = np.random.default_rng(0).integers(20, int(every_s * 1000) - 20, channels)
+        spread = (own + rng.integers(-20, 21, shape)) * 1000
+    else:
+        spread = np.zeros(shape, np.int64)
     value = 25.0 + np.arange(channels) % 13 + np.cumsum(rng.normal(0, 0.02, (steps, channels)), axis=0)
     value = np.round(value + rng.normal(0, 0.5, (steps, channels)), 2)
     series = np.broadcast_to(np.arange(channels, dtype=np.int32), (steps, channels))
@@ -79,7 +96,7 @@ def site(channels: int, feed: bool = True) -> Iterator[tuple[Path, tuple[str, ..
 
 
 def filed(
-    folder: Path, names: tuple[str, ...], days: int, channels: int, every_s: float, jitter: bool = True
+    folder: Path, names: tuple[str, ...], days: int, channels: int, every_s: float, clocks: str = "random"
 ) -> None:
     """Days straight into the archive."""
     store = open_store(URL, folder)
@@ -90,7 +107,7 @@ def filed(
     table = np.array([ids[name] for name in names], np.int32)
     sealer = Sealer(store, Folder(folder / "archive"), groups_of(names), lambda: D0, rest=0)
     for number in range(days):
-        b = day(channels, every_s, number, jitter)
+        b = day(channels, every_s, number, clocks)
         sealer.add(D0 + number * DAY_US, Columns(b.time_us, table[b.series], b.value, b.flags), lambda: None)
     store.dispose()
 
@@ -202,26 +219,45 @@ def feed() -> None:
 
 
 def disk() -> None:
-    """Bytes on disk a sample, all told: the archive with its sums, and the hourly blocks of the ticks."""
-    channels, every_s = 100, 10.0
+    """Bytes on disk a sample, all told: the archive with its sums, the hourly blocks of the ticks with the
+    pages of the database they lie in, and what the database has beside them.
+    """
+    channels, every_s, days = 100, 10.0, 2
     samples = channels * 86_400 / every_s
-    for jitter in (True, False):
-        with site(channels) as (folder, names, _):
-            filed(folder, names, 2, channels, every_s, jitter)
+    for told, clocks in CLOCKS.items():
+        with site(channels) as (folder, names, writer):
+            empty = _vacuumed(folder)
+            filed(folder, names, days, channels, every_s, clocks)
             parts = [
-                sum(p.stat().st_size for p in (folder / "archive" / kind).rglob("*.parquet")) / 2 / samples
+                sum(p.stat().st_size for p in (folder / "archive" / kind).rglob("*.parquet")) / days / samples
                 for kind in ("samples", "minute", "hour")
             ]
-            parts.append(ticks_bytes(names, every_s) / samples)
-            clocks = "to the millisecond" if jitter else "on the second"
+            parts.append(ticks_bytes(writer, names, every_s) / samples)
+            of_database = (
+                _vacuumed(folder) - empty
+            ) / samples  # a day of ticks, two days of records of files
+            parts.append(max(0.0, of_database - parts[-1]))
             show(
-                f"bytes a sample in ten seconds, clocks {clocks}: samples, minutes, hours, ticks; all (<= 6)",
-                " ".join(f"{part:.2f}" for part in parts) + f"; {sum(parts):.1f}",
+                f"bytes a sample, clocks {told}: samples, minutes, hours, ticks, rest; all (<= 6)",
+                " ".join(f"{part:.2f}" for part in parts) + f"; {sum(parts):.2f}",
             )
 
 
-def ticks_bytes(names: tuple[str, ...], every_s: float) -> float:
-    """A day of ticks, from four hours that are judged once the backgrounds are learned."""
+def _vacuumed(folder: Path) -> int:
+    """Bytes of the database without free pages."""
+    with closing(sqlite3.connect(folder / "data" / "hissmark.db")) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        pages, free = (
+            connection.execute(f"PRAGMA {n}").fetchone()[0] for n in ("page_count", "freelist_count")
+        )
+        return (pages - free) * int(connection.execute("PRAGMA page_size").fetchone()[0])
+
+
+def ticks_bytes(writer: Writer, names: tuple[str, ...], every_s: float) -> float:
+    """A day of ticks, stored; it is made of three hours that are judged once the backgrounds are learned.
+
+    With them, all that a day of judging leaves in the database for good: blocks, sums over hours and days.
+    """
     groups = groups_of(names)
     rows = [Channel(n, n, "valve", groups[n], i % 25, valve=f"XV-{i}") for i, n in enumerate(names)]
     quick = CoreSettings(baseline=BaselineSettings(learn_s=3600, learn_windows=5))
@@ -236,10 +272,16 @@ def ticks_bytes(names: tuple[str, ...], every_s: float) -> float:
         engine.accept(Batch(heard[b.series[inside]], b.time_us[inside], b.value[inside], b.flags[inside]))
         found += engine.advance()
     total = 0
-    for hour in range(2, 5):
-        ticks = [t for t in found if (t.at_us - D0) // HOUR_US == hour]
-        total += sum(len(encode(block)) for _, block in blocks_of(ticks, layout))
-    return total / 3 * 24
+    for hour in range(24):
+        ticks = [t for t in found if (t.at_us - D0) // HOUR_US == 2 + hour % 3]
+        for group, block in blocks_of(ticks, layout):
+            shifted = block.time_us + (hour - 2 - hour % 3) * HOUR_US
+            moved = replace(block, time_us=shifted)
+            total += len(encode(moved))
+            with writer.transaction() as tx:
+                tx.ticks([(group, moved)])
+    sum_up(writer._engine, D0 + 30 * HOUR_US)
+    return total
 
 
 def export(millions: float) -> None:

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import struct
+import zlib
 
+import msgspec
 import numpy as np
+import pyarrow as pa
 import pytest
 import sqlalchemy as sa
 from hypothesis import given, settings
@@ -102,21 +106,34 @@ def test_any_damage_is_noticed():
             decode(broken)
 
 
+def by_hand(columns: list[tuple[str, str]], body: bytes) -> bytes:
+    """A block of the first version with two ticks of one channel."""
+    head = msgspec.json.encode({"channels": ["a"], "ticks": 2, "columns": columns})
+    raw = struct.pack("<I", len(head)) + head + np.array([1, 2], "<i8").tobytes() + body
+    rest = struct.pack("<I", len(raw)) + pa.Codec("zstd").compress(raw, asbytes=True)
+    return b"HMB1" + struct.pack("<I", zlib.crc32(rest)) + rest
+
+
+def test_blocks_of_the_first_version_are_read():
+    """Rises stood there in full."""
+    numbers = np.array([[30.0, 31.0], [20.0, 20.5], [9.0, 10.5]], "<f4")
+    planes = b"".join(row.view(np.uint8).reshape(2, 4).T.tobytes() for row in numbers)
+    block = decode(by_hand([("level_db", "<f4"), ("baseline_db", "<f4"), ("rise_db", "<f4")], planes))
+    assert block.rise_db.tolist() == [[9.0], [10.5]]
+    assert same(decode(encode(block)), block)
+
+
+def test_a_rise_that_is_the_difference_takes_no_room():
+    """As it is but where noise from outside is taken off."""
+    block = make(range(60), [f"XV-{n}" for n in range(20)])
+    plain = dataclasses.replace(block, rise_db=block.level_db - block.baseline_db)
+    other = dataclasses.replace(block, rise_db=block.level_db[::-1] - block.baseline_db)
+    assert len(encode(plain)) < len(encode(other)) - 2 * block.rise_db.size
+
+
 def test_columns_unknown_to_this_version_are_left_out():
     """A later version may add columns; the ones known here are still read, missing ones are unknown."""
-    import struct
-    import zlib
-
-    import msgspec
-    import pyarrow as pa
-
-    head = msgspec.json.encode(
-        {"channels": ["a"], "ticks": 2, "columns": [["new", "<f8"], ["verdict", "u1"]]}
-    )
-    body = np.array([1, 2], "<i8").tobytes() + bytes(16) + bytes([3, 4])
-    raw = struct.pack("<I", len(head)) + head + body
-    rest = struct.pack("<I", len(raw)) + pa.Codec("zstd").compress(raw, asbytes=True)
-    block = decode(b"HMB1" + struct.pack("<I", zlib.crc32(rest)) + rest)
+    block = decode(by_hand([("new", "<f8"), ("verdict", "u1")], bytes(16) + bytes([3, 4])))
     assert block.verdict.tolist() == [[3], [4]]
     assert np.isnan(block.level_db).all()
     assert block.column("role").tolist() == [[UNKNOWN_CODE], [UNKNOWN_CODE]]
@@ -139,6 +156,7 @@ def test_an_hour_of_ticks_is_small():
     base = make([HOUR0 + i * MINUTE_US for i in range(60)], [f"XV-{i}" for i in range(5)])
     levels = {n: np.round(rng.normal(30, 0.4, (60, 5)), 1).astype(np.float32) for n in LEVELS}
     levels["baseline_db"] = levels["expected_db"] = np.full((60, 5), 30.1, np.float32)
+    levels["rise_db"] = levels["level_db"] - levels["baseline_db"]  # as the engine gives it
     levels["difference_bar"] = np.full((60, 5), 31, np.float32)
     codes = {n: np.zeros((60, 5), np.uint8) for n in CODES}
     assert len(encode(Block(base.channels, base.time_us, **levels, **codes))) < 3000
