@@ -3,8 +3,8 @@
     PYTHONPATH=service:tests python tests/bench/store.py [--batches N] [--rows N] [--skip-postgres]
 
 SQLite is compared with the standard library's `executemany` of ready tuples on the same table and settings;
-PostgreSQL with binary COPY of ready bytes into a plain table with the same key, batch by batch in turn, and with
-COPY into a temporary table and INSERT ... ON CONFLICT DO NOTHING. Commits are durable for both.
+PostgreSQL with binary COPY of ready bytes into a plain table with the same key, batch by batch in turn, and
+with COPY into a temporary table and INSERT ... ON CONFLICT DO NOTHING. Commits are durable for both.
 What is measured of ours includes turning numpy columns into rows, sorting, and the commit.
 """
 

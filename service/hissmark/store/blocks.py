@@ -175,7 +175,8 @@ def _against_difference(rise_db: F32, level_db: F32, baseline_db: F32) -> F32:
     """Rises as the bits in which they differ from the difference, and the other way round."""
     expected = (level_db - baseline_db).astype("<f4")
     expected[np.isnan(expected)] = np.nan  # which of the many NaN a machine makes is its own affair
-    return (rise_db.astype("<f4").view("<u4") ^ expected.view("<u4")).view("<f4")
+    found: F32 = (rise_db.astype("<f4").view("<u4") ^ expected.view("<u4")).view("<f4")
+    return found
 
 
 def _shuffled(column: npt.NDArray[Any]) -> bytes:

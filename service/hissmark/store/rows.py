@@ -136,21 +136,35 @@ class PostgresInserter:
 
     COPY straight into the table is 2.6 times as fast as by way of a temporary one, but fails as a whole at
     the first duplicate, and the rows it had written then lie dead in the table. Duplicates come in runs
-    (redelivery after a restart or a lost connection), so after one the careful way is taken for a while.
+    (redelivery after a restart or a lost connection): after one, and at the start, `wary` asks the caller to
+    look first what is there.
     """
 
     def __init__(self) -> None:
         self._wary = _WARY_BATCHES
 
-    def insert(self, connection: psycopg.Connection[Any], columns: Columns) -> int:
-        """Insert; returns how many rows were new."""
+    @property
+    def wary(self) -> bool:
+        """Whether duplicates are to be expected."""
+        return self._wary > 0
+
+    def looked(self, *, doubles: bool) -> None:
+        """The caller has looked what is there of a batch."""
+        self._wary = _WARY_BATCHES if doubles else max(0, self._wary - 1)
+
+    def straight(self, connection: psycopg.Connection[Any], columns: Columns) -> bool:
+        """Insert all as they are; False, and none is inserted, if one is stored already."""
         with connection.cursor() as cursor:
-            if self._wary == 0:
-                if _copied_straight(cursor, columns):
-                    return len(columns)
-                self._wary = _WARY_BATCHES
+            if _copied_straight(cursor, columns):
+                return True
+        self._wary = _WARY_BATCHES
+        return False
+
+    def insert(self, connection: psycopg.Connection[Any], columns: Columns) -> int:
+        """Insert those that are not stored; returns how many rows were new."""
+        with connection.cursor() as cursor:
             new = _inserted_carefully(cursor, columns)
-        self._wary = self._wary - 1 if new == len(columns) else _WARY_BATCHES
+        self.looked(doubles=new < len(columns))
         return new
 
 

@@ -188,34 +188,61 @@ class Transaction:
             raise ValueError("a sample's value is not finite; the decoder has to turn it away")
         columns = rows.Columns.of(batch.time_us, self._ids[batch.series], batch.value, batch.flags)
         if not self._limits.feed:
-            return self._insert(columns)
+            return self._stored(columns)
         columns = self._inserted(columns)
         arrivals.note(self._connection, columns, self._now_us)
         return len(columns)
 
+    def _stored(self, columns: rows.Columns) -> int:
+        """Store samples; returns how many were new."""
+        if self._connection.dialect.name == "sqlite":
+            return self._carefully(columns)
+        done = self._straight(columns)
+        return len(done) if done is not None else self._carefully(columns)
+
     def _inserted(self, columns: rows.Columns) -> rows.Columns:
         """Store samples; returns those that were new, so that nobody is told of the others twice."""
         if self._connection.dialect.name == "sqlite":
-            found = arrivals.fresh_nearby(self._connection, columns)
-            if found is not None:
-                self._insert(found)
-                return found
+            done = arrivals.fresh_nearby(self._connection, columns)
+            if done is not None:
+                self._carefully(done)
+        else:
+            done = self._straight(columns)
+        if done is not None:
+            return done
         with self._connection.begin_nested() as point:
-            new = self._insert(columns)
+            new = self._carefully(columns)
             if new < len(columns):
                 point.rollback()
         if new < len(columns):  # redelivered in part
             columns = arrivals.fresh(self._connection, columns)
-            self._insert(columns)
+            self._carefully(columns)
         return columns
 
-    def _insert(self, columns: rows.Columns) -> int:
+    def _straight(self, columns: rows.Columns) -> rows.Columns | None:
+        """PostgreSQL, the quick way: returns those that were new; None, and none is stored, if it cannot be
+        taken.
+        """
+        if self._inserter.wary:
+            found = arrivals.fresh_nearby(self._connection, columns)
+            if found is None:
+                return None
+            self._inserter.looked(doubles=len(found) < len(columns))
+            columns = found
+        if not len(columns) or self._inserter.straight(self._driver, columns):
+            return columns
+        return None
+
+    def _carefully(self, columns: rows.Columns) -> int:
         if not len(columns):
             return 0
-        driver: Any = self._connection.connection.dbapi_connection
         if self._connection.dialect.name == "sqlite":
-            return rows.insert_sqlite(driver, columns)
-        return self._inserter.insert(driver, columns)
+            return rows.insert_sqlite(self._driver, columns)
+        return self._inserter.insert(self._driver, columns)
+
+    @property
+    def _driver(self) -> Any:
+        return self._connection.connection.dbapi_connection
 
     def journal(self, entries: Iterable[JournalEntry]) -> list[JournalRow]:
         """Append to the alarm journal what is not on record yet; returns those entries with their `seq`."""
