@@ -1,6 +1,7 @@
 """Publishes pre-encoded MQTT 3.1.1 QoS 1 messages over a bare socket, faster than any receiver takes them.
 
-Run as a program of its own: `raw_publisher.py PORT KIND COUNT` with KIND `single` or `pack`.
+Run as a program of its own: `raw_publisher.py PORT KIND COUNT [CHANNELS]` with KIND `single`, `pack`, or
+`plant`: singles at one a channel in ten seconds.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import select
 import socket
 import sys
+from functools import partial
 
 CHANNELS = 1000
 SAMPLES_A_PACK = 60
@@ -38,6 +40,12 @@ def single(i: int) -> tuple[str, bytes]:
     return f"plant/AX-{i % CHANNELS}", b'{"v":%.2f,"t":%d}' % (40 + i % 97 / 10, ms)
 
 
+def plant(i: int, channels: int) -> tuple[str, bytes]:
+    """The same of a plant with so many channels, each at a sample in ten seconds."""
+    ms = FIRST_S * 1000 + i // channels * 10_000
+    return f"plant/AX-{i % channels}", b'{"v":%.2f,"t":%d}' % (40 + i % 97 / 10, ms)
+
+
 def pack(i: int) -> tuple[str, bytes]:
     """Topic and a SenML pack: sixty seconds of one channel."""
     start_s = FIRST_S + i // CHANNELS * SAMPLES_A_PACK
@@ -47,9 +55,9 @@ def pack(i: int) -> tuple[str, bytes]:
     return f"packs/AX-{i % CHANNELS}", b"[" + b",".join(records) + b"]"
 
 
-def encode(kind: str, count: int) -> list[bytes]:
+def encode(kind: str, count: int, channels: int = CHANNELS) -> list[bytes]:
     """Every packet, ready to send, in blocks of a hundred."""
-    make = single if kind == "single" else pack
+    make = {"single": single, "pack": pack, "plant": partial(plant, channels=channels)}[kind]
     packets = [publish_packet(*make(i), i % 65535 + 1) for i in range(count)]
     return [b"".join(packets[at : at + 100]) for at in range(0, count, 100)]
 
@@ -79,7 +87,7 @@ def send(sock: socket.socket, blocks: list[bytes], count: int) -> None:
 
 def main() -> None:
     port, kind, count = int(sys.argv[1]), sys.argv[2], int(sys.argv[3])
-    blocks = encode(kind, count)
+    blocks = encode(kind, count, int(sys.argv[4]) if len(sys.argv) > 4 else CHANNELS)
     sock = connect(port)
     print("ready", flush=True)
     sys.stdin.readline()

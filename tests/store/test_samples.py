@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from hissmark.decode.columns import Batch, Flag
-from hissmark.store import StoreError
+from hissmark.store import Limits, StoreError
 from hissmark.store.records import Extent
 
 T0 = 1_700_000_000_000_000
@@ -251,3 +251,27 @@ def test_any_batching_stores_the_first_of_each(store, rows, cuts):
     assert sorted((t, names.index(n), v) for n, t, v in got) == sorted(
         (t, s, v) for (t, s), v in first.items()
     )
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize("feed", [True, False])
+def test_doubles_when_nobody_expects_them(postgres_store, feed):
+    """After many batches without any, and again at once: what is new in a batch is stored, the rest stays."""
+    writer = postgres_store.writer(limits=Limits(feed=feed))
+
+    def put(first: int, last: int) -> int:
+        times = T0 + np.arange(first, last, dtype=np.int64)
+        n = len(times)
+        with writer.transaction() as tx:
+            values, flags = np.full(n, float(first)), np.zeros(n, np.uint8)
+            return tx.samples(Batch(np.ones(n, np.int32), times, values, flags))
+
+    for n in range(20):
+        assert put(10 * n, 10 * n + 10) == 10
+    assert not writer._inserter.wary
+    assert put(195, 205) == 5
+    assert writer._inserter.wary
+    assert put(195, 205) == 0
+    assert put(205, 210) == 5
+    found = [row.value.tolist() for row in postgres_store.reader().raw(["XV-101"], 0, 1 << 62)]
+    assert found == [[10.0 * (n // 10) for n in range(200)] + [195.0] * 5 + [205.0] * 5]
