@@ -36,6 +36,7 @@ def settings(**changes: object) -> MqttSettings:
         ({"keepalive_s": 1}, "keepalive_s:"),
         ({"receive_maximum": 0}, "receive_maximum:"),
         ({"receive_maximum": 65536}, "receive_maximum:"),
+        ({"queue_mb": 7}, "queue_mb:"),
         ({"cert_file": Path("x")}, "key_file:"),
     ],
 )

@@ -59,16 +59,20 @@ CASES: dict[str, tuple[Series, Series]] = {
         {"hissmark_backup_failures_total": "1x120", "hissmark_last_backup_timestamp_seconds": "0x120"},
     ),
     "HissmarkBehind": (
-        {
-            'hissmark_ingest_lag_seconds_bucket{le="60"}': "0x120",
-            'hissmark_ingest_lag_seconds_bucket{le="300"}': "0+9x120",
-            'hissmark_ingest_lag_seconds_bucket{le="+Inf"}': "0+9x120",
-        },
-        {
-            'hissmark_ingest_lag_seconds_bucket{le="60"}': "0+9x120",
-            'hissmark_ingest_lag_seconds_bucket{le="300"}': "0+9x120",
-            'hissmark_ingest_lag_seconds_bucket{le="+Inf"}': "0+9x120",
-        },
+        {"hissmark_ingest_behind_seconds": "0+60x120"},
+        {"hissmark_ingest_behind_seconds": "0+60x100 40x20"},
+    ),
+    "HissmarkPaused": (
+        {"hissmark_receive_paused": "0x60 1x60"},
+        {"hissmark_receive_paused": "0x110 1 0 0 1 0 0 1 0 0 1"},
+    ),
+    "HissmarkClockSet": (
+        {"hissmark_clock_steps_total": "0x100 1x20"},
+        {"hissmark_clock_steps_total": "0x20 1x100"},
+    ),
+    "HissmarkUnreadable": (
+        {'hissmark_rejects_total{reason="unreadable"}': "0x100 1x20"},
+        {'hissmark_rejects_total{reason="not-json"}': "0x100 1x20"},
     ),
     "HissmarkGroupSilent": (
         {'hissmark_group_data_age_seconds{group="G"}': "0+60x120"},

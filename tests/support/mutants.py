@@ -155,7 +155,7 @@ class Mutants:
                 record.pop(rng.choice(list(record)))
             pack.append(record if rng.random() < 0.97 else rng.choice(VALUES))
         if pack and isinstance(pack[0], dict) and rng.random() < 0.8:
-            pack[0] |= {"bt": self._time(), "bu": "dB"}
+            pack[0] = pack[0] | {"bt": self._time(), "bu": "dB"}  # it may be one of VALUES
         return f"senml/{rng.choice('ab')}", json.dumps(pack).encode()
 
     def _json(self) -> tuple[str, bytes]:

@@ -116,9 +116,17 @@ class Service:
     Args:
         env: added to the environment.
         apart: a Ctrl-C at the terminal does not reach it.
+        program: what is run with `run` and the folder; usually the command itself.
     """
 
-    def __init__(self, folder: Path, env: Mapping[str, str] | None = None, *, apart: bool = False) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        env: Mapping[str, str] | None = None,
+        *,
+        apart: bool = False,
+        program: Sequence[str] = COMMAND,
+    ) -> None:
         self.folder = folder
         self.settings = tomllib.loads((folder / "site.toml").read_text())
         self.port = int(self.settings["http"]["port"])
@@ -126,6 +134,7 @@ class Service:
         self._log = folder / "service.log"
         self._env = {**os.environ, **(env or {})}
         self._group = 0 if apart else None
+        self._program = list(program)
         self._log_start = 0
         self.stopped_s = 0.0
         """How long the last `stop` took."""
@@ -135,7 +144,7 @@ class Service:
         self._log_start = self._log.stat().st_size if self._log.exists() else 0
         with self._log.open("ab") as log:
             self.process = subprocess.Popen(
-                [*COMMAND, "run", str(self.folder)],
+                [*self._program, "run", str(self.folder)],
                 stdout=log,
                 stderr=log,
                 env={**self._env, **env},

@@ -9,17 +9,19 @@ from typing import TYPE_CHECKING
 from hissmark.site.load import Site
 
 if TYPE_CHECKING:
+    from hissmark.daemon.deadline import LastResort
     from hissmark.daemon.service import Daemon
 
 
 def run(site: Site) -> int:
     """Run a site until SIGTERM or SIGINT. Returns 0 after a clean stop, 1 if it had to give up."""
+    from hissmark.daemon.deadline import LastResort
     from hissmark.daemon.logs import set_up
     from hissmark.daemon.service import Daemon
     from hissmark.daemon.work import StoppedError
 
     set_up(site.settings.log.format, site.settings.log.level)
-    told = _Told()
+    told = _Told(LastResort(lambda: told.code))
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, told)
     daemon = told.daemon = Daemon(site)
@@ -31,8 +33,9 @@ def run(site: Site) -> int:
     except StoppedError:
         pass
     finally:
-        daemon.stop()
-    return 1 if daemon.failed.is_set() else 0
+        told.last_resort.begin()  # if nobody has told us: we end by ourselves
+        daemon.stop(told.last_resort.deadline)
+    return told.last_resort.leave()
 
 
 class _Told:
@@ -41,7 +44,16 @@ class _Told:
     daemon: Daemon | None = None
     stop = False
 
+    def __init__(self, last_resort: LastResort) -> None:
+        self.last_resort = last_resort
+
+    @property
+    def code(self) -> int:
+        """Exit code: 1 if the service had to give up."""
+        return 1 if self.daemon is not None and self.daemon.failed.is_set() else 0
+
     def __call__(self, *_: object) -> None:
         self.stop = True
+        self.last_resort.begin()
         if self.daemon is not None:
             self.daemon.ask_to_stop()

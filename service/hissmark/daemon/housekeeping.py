@@ -18,6 +18,7 @@ from apscheduler.schedulers.background import BackgroundScheduler  # type: ignor
 
 from hissmark.daemon.clock import Clock
 from hissmark.daemon.long_history import LongHistory
+from hissmark.daemon.seconds import LOOK_S, Seconds
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.store.coarse import sum_up
@@ -46,7 +47,8 @@ class Housekeeping:
         self._scheduler = BackgroundScheduler(
             timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": 3600, "max_instances": 1}
         )
-        self.every(1, look, "health", misfire_grace_time=5)
+        self._seconds = Seconds(look, self._moved, self._look_failed)
+        live.chores.plan("health", LOOK_S)
         self.every(30, self._measure, "database size")
         self.every(600, self._checkpoint, "write-ahead log")
         self.every(60, self._sum_up, "coarse history")
@@ -76,11 +78,31 @@ class Housekeeping:
 
     def start(self) -> None:
         self._scheduler.start()
+        self._seconds.start()
         self._measure()
 
     def stop(self) -> None:
+        self._seconds.stop()
         if self._scheduler.running:
             self._scheduler.shutdown(wait=False)
+
+    def _moved(self, by_s: float) -> None:
+        """The machine's clock was set: jobs stay as far away as they were, and people are told."""
+        log.warning("the machine's clock was set", by_s=round(by_s), back=by_s < 0)
+        self._metrics.clock_steps.inc()
+        self._live.report(clock_set_us=self._clock.now_us(), clock_set_by_s=by_s)
+        for job in self._scheduler.get_jobs():
+            if job.next_run_time is not None:
+                job.modify(next_run_time=job.next_run_time + timedelta(seconds=by_s))
+
+    def _look_failed(self, error: Exception | None) -> None:
+        if error is None:
+            self._live.chores.done("health")
+        else:
+            self._metrics.job_failures.labels("health").inc()
+            log.error(
+                "a housekeeping job failed; it runs again at its next time", job="health", reason=str(error)
+            )
 
     def _measure(self) -> None:
         size = self._reader.size()

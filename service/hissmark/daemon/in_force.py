@@ -15,6 +15,7 @@ from hissmark.store.reader import Reader
 from hissmark.store.writer import Writer
 
 FILTERS = "mqtt.filters"
+SESSION = "mqtt.session"
 
 
 class InForce:
@@ -41,9 +42,20 @@ class InForce:
         with writer.transaction() as tx:
             tx.settings_version(self.with_register(register))
             tx.meta(FILTERS, json.dumps(list(self._site.mqtt.filters)))
+            tx.meta(SESSION, _session(self._site))
 
 
 def previous_filters(reader: Reader) -> list[str]:
     """What was subscribed to before: the broker still holds it for us."""
     text = reader.meta(FILTERS)
     return list(json.loads(text)) if text else []
+
+
+def expects_session(reader: Reader, site: Site) -> bool:
+    """Whether the broker should know us from an earlier run: if it does not, what it held for us is lost."""
+    return reader.meta(SESSION) == _session(site) and reader.sample_extent() is not None
+
+
+def _session(site: Site) -> str:
+    mqtt = site.mqtt
+    return json.dumps([mqtt.host, mqtt.port, mqtt.client_id])

@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import structlog
 
@@ -14,11 +16,12 @@ from hissmark.daemon.alarm_metrics import AlarmCollector
 from hissmark.daemon.backup_job import BackupJob
 from hissmark.daemon.clock import Clock, WallClock
 from hissmark.daemon.connections import Bounds
+from hissmark.daemon.deadline import TIDY_S, Deadline, together
 from hissmark.daemon.desks import Desks
 from hissmark.daemon.filling import BackfillJob
 from hissmark.daemon.housekeeping import DAY_S, Housekeeping
 from hissmark.daemon.http import WebServer
-from hissmark.daemon.in_force import InForce, previous_filters
+from hissmark.daemon.in_force import InForce, expects_session, previous_filters
 from hissmark.daemon.integrity_job import IntegrityJob
 from hissmark.daemon.long_history import LongHistory
 from hissmark.daemon.opcua import opcua_of
@@ -57,6 +60,8 @@ from hissmark.web.context import WebContext
 
 log = structlog.get_logger("hissmark.daemon")
 
+WORKER_S, REST_S = 2.0, 3.5
+"""Kept of the time to stop: for the worker at least, and for all that comes after it."""
 LOOK_FOR_BACKUP_S = 300.0
 CHECK_AFTER_S = 3600.0
 
@@ -89,10 +94,11 @@ class Daemon:
         self.live = LiveState(self.layout, self.clock)
         self.metrics = Metrics()
         self.metrics.watch(self.live)
-        self.queue = MessageQueue()
+        self.queue = MessageQueue(max_bytes=site.mqtt.queue_mb << 20)
         self._receiver = Receiver(
-            site.mqtt, self.queue, self.clock.now_us, previous_filters(self.reader), self._limits
-        )
+            site.mqtt, self.queue, self.clock.now_us, previous_filters(self.reader), self._limits,
+            expects_session=expects_session(self.reader, site),
+        )  # fmt: skip
         self._sparkplug = (
             SparkplugHost(site.mqtt, self.queue, self.clock.now_us) if site.mqtt.sparkplug_filters else None
         )
@@ -205,27 +211,33 @@ class Daemon:
         """Cut short what takes long (catching up after a start), so that `stop` comes in time."""
         self._worker.ask_to_stop()
 
-    def stop(self) -> None:
-        """Stop in the order that loses nothing: intake, worker (commits, saves), then the rest."""
-        began_s = time.monotonic()
+    def stop(self, deadline: Deadline | None = None) -> None:
+        """Stop in the order that loses nothing: intake, worker (commits, saves), then the rest, side by side.
+
+        Every part gets what is left until the deadline, so that whatever hangs, the end comes in time.
+        """
+        began_s, deadline = time.monotonic(), deadline or Deadline()
         self.tuning.stop()
         self._housekeeping.stop()
-        if self._sparkplug is not None:
-            self._sparkplug.stop()
         self.notifier.ask_to_stop()
-        self._worker.stop()
-        self.notifier.stop()
-        self._receiver.stop(timeout_s=1.5)
-        self.queue.close()
+        if self._sparkplug is not None:
+            together([self._sparkplug.stop], deadline, keep_s=REST_S + WORKER_S)
+        self._worker.stop(deadline.left_s(REST_S))
         self.live.broadcast.end_streams()  # open pages would hold the web server for seconds
-        for publisher in self._outgoing:
-            publisher.stop(timeout_s=1.0)
+        left_s = deadline.left_s(2 * TIDY_S)
+        stops: list[Callable[[], object]] = [
+            partial(self._receiver.stop, left_s),
+            partial(self.notifier.stop, left_s / 2),
+            partial(self._web.stop, left_s),
+            *(partial(publisher.stop, left_s) for publisher in self._outgoing),
+        ]
         if self._opcua is not None:
-            self._opcua.stop(timeout_s=1.5)
-        self._web.stop(timeout_s=2.3)
+            stops.append(partial(self._opcua.stop, left_s))
+        ended = together(stops, deadline)
+        self.queue.close()
         if self._worker.alive:  # its transaction is undone with the process, and delivered again
             log.warning("stopped in the middle of a transaction; its messages were not acknowledged")
-        else:
+        elif ended:
             self._writer.close()
             self._store.dispose()
             self._looking_up.dispose()

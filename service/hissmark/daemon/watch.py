@@ -33,13 +33,14 @@ class Watch:
         before, self._seen = self._seen, self._receiver.health()
         now = self._seen
         self._metrics.receiver(before, now)
+        self._live.pacer.look(self._queue.depth)
         for publisher in self._outgoing:
             self._metrics.publishing.labels(publisher.way).set(publisher.connected)
         self._live.report(
             connected=now.connected, subscribed=now.subscribed, broker=self._broker,
             session_losses=now.session_losses, filters_refused=len(now.refused),
             worker_alive=self._worker_alive(), queue_messages=self._queue.depth,
-            queue_bytes=self._queue.size_bytes,
+            queue_bytes=self._queue.size_bytes, paused=now.paused,
             broker_trouble=broker_trouble(now) or self._sparkplug_trouble(),
         )  # fmt: skip
 

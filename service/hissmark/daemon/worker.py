@@ -139,6 +139,7 @@ class Worker:
                 self._given_up = True
                 return
             self._p.live.heard(work.batch)
+            self._p.live.pacer.stored(work.batch)
             self._p.live.journal(rows)
         if messages:
             self._p.ack(messages)

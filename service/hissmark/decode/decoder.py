@@ -23,6 +23,9 @@ from hissmark.decode.sparkplug_payload import host_of
 from hissmark.decode.topics import matches
 from hissmark.decode.units import UnitRule
 
+LONGEST_REMEMBERED = 512
+"""Characters of a topic whose route is remembered; longer ones could fill the memory."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Route:
@@ -140,7 +143,9 @@ class Decoder:
     def _find_route(self, topic: str) -> _Route:
         if len(self._routes) >= self._limits.max_topics:
             self._routes.clear()
-        route = self._routes[topic] = self._route(topic)
+        route = self._route(topic)
+        if len(topic) <= LONGEST_REMEMBERED:
+            self._routes[topic] = route
         return route
 
     def _route(self, topic: str) -> _Route:

@@ -17,7 +17,7 @@ class Health:
         last_message_us: when a message last came, microseconds since 1970 UTC; None: not since the start.
         refused: filter -> why the broker did not grant it (as asked).
         reconnects: connections after the first. restarts: times the thread had to be started again.
-        session_losses: reconnects at which the broker had forgotten the session, and what it held for us.
+        session_losses: connections at which the broker had forgotten the session, and what it held for us.
         paused: not reading because the queue is full. pauses: how often that began.
         messages, payload_bytes: received since the start.
         acks_dropped: acknowledgements of an older connection; the broker delivers those messages again.

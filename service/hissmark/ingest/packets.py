@@ -8,6 +8,8 @@ PUBLISH = 0x30
 KIND = 0xF0
 
 MAX_CACHED_TOPICS = 100_000
+MAX_CACHED_TOPIC_BYTES = 512
+"""Longer ones are read anew each time, so that strange topics do not fill the memory."""
 
 # A PUBLISH head: topic (2 + 65,535 bytes), packet id, and properties of a size that is reasonable.
 HEAD_BYTES = 70_000
@@ -123,7 +125,9 @@ class PacketReader:
     def _topic(self, raw: bytes) -> str:
         if len(self._topics) >= MAX_CACHED_TOPICS:
             self._topics.clear()
-        topic = self._topics[raw] = raw.decode("utf-8", "replace")
+        topic = raw.decode("utf-8", "replace")
+        if len(raw) <= MAX_CACHED_TOPIC_BYTES:
+            self._topics[raw] = topic
         return topic
 
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from hissmark.decode.message import Message
 
 OVERHEAD_BYTES = 250
-"""About what a message takes in memory beside its payload."""
+"""About what a message takes in memory beside its payload and a topic that is not shared with others."""
 
 QUIET_S = 0.003
 """While a batch fills up, this long without a further message ends the wait."""
@@ -20,7 +20,9 @@ BATCH_BYTES = 4 << 20
 
 
 def _size(messages: Sequence[Message]) -> int:
-    return sum(len(message.payload) for message in messages) + OVERHEAD_BYTES * len(messages)
+    """Bytes. Topics count even where several messages share one: a stranger may send a new one each time."""
+    bytes_of_each = [len(message.payload) + len(message.topic) for message in messages]
+    return sum(bytes_of_each) + OVERHEAD_BYTES * len(messages)
 
 
 class MessageQueue:

@@ -51,6 +51,7 @@ class Receiver:
         previous_filters: filters subscribed to by an earlier run; those no longer in the settings are
             unsubscribed, because the session would go on delivering them.
         limits: payloads beyond `max_payload_bytes` are cut off while they arrive.
+        expects_session: the broker holds a session for us from an earlier run; that it does not is told.
     """
 
     def __init__(
@@ -60,11 +61,14 @@ class Receiver:
         now_us: Callable[[], int],
         previous_filters: Iterable[str] = (),
         limits: Limits | None = None,
+        *,
+        expects_session: bool = False,
     ) -> None:
         self._settings = settings
         self._gauge = Gauge()
         keep_bytes = (limits or Limits()).max_payload_bytes
         self._shared = Shared(queue, self._gauge, now_us, keep_bytes)
+        self._shared.had_session = expects_session
         self._shared.removed = tuple(f for f in previous_filters if f not in settings.filters)
         queue.on_room = self._shared.wake
         self._stop = threading.Event()

@@ -28,6 +28,7 @@ class MqttSettings:
         cert_file, key_file: our own certificate, if the broker asks for one (PEM).
         receive_maximum: unacknowledged messages the broker may have in flight (MQTT 5). More keeps a fast
             stream moving over slow commits; it also is what may be sent twice after a crash.
+        queue_mb: memory for what waits between broker and store, MB; what does not fit waits in the broker.
         connect_timeout_s: longest wait for the broker to answer.
         sources: what to subscribe to.
         sparkplug_host: our name as Sparkplug host application, for sources of format `sparkplug`.
@@ -47,6 +48,7 @@ class MqttSettings:
     cert_file: Path | None = None
     key_file: Path | None = None
     receive_maximum: int = 20_000
+    queue_mb: int = 64
     connect_timeout_s: float = 5.0
     sparkplug_host: str | None = None
 
@@ -66,6 +68,8 @@ class MqttSettings:
             raise ValueError(f"keepalive_s: {self.keepalive_s} is not between 5 and 65535 seconds")
         if not 1 <= self.receive_maximum <= 65535:
             raise ValueError(f"receive_maximum: {self.receive_maximum} is not between 1 and 65535 messages")
+        if not 8 <= self.queue_mb <= 65_536:
+            raise ValueError(f"queue_mb: {self.queue_mb} is not between 8 and 65536 MB")
         if self.sparkplug_filters and not is_sparkplug_id(self.sparkplug_host or ""):
             raise ValueError(
                 "sparkplug_host: a source of format sparkplug needs the name under which edge nodes see this "

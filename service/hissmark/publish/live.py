@@ -22,6 +22,7 @@ from hissmark.engine.layout import PROCESS, Layout
 from hissmark.engine.readings import Tick
 from hissmark.publish.alarm_shapes import alarm_shape, begins, journal_shape
 from hissmark.publish.broadcast import RESYNC, Broadcaster
+from hissmark.publish.pace import Pacer
 from hissmark.publish.pulse import Chores, Pulse
 from hissmark.publish.reading import live_reading, readings_of
 from hissmark.publish.shapes import AlarmShape, GroupReading, JournalShape, LiveReading
@@ -53,6 +54,8 @@ class Health:
         worker_alive: whether the thread that judges and stores is alive.
         last_message_us: receipt of the newest message. last_commit_us: newest commit.
         queue_messages, queue_bytes: what waits between broker and store.
+        paused: the queue is full, so that nothing is read from the broker.
+        clock_set_us, clock_set_by_s: when the machine's clock was last set, and by how much (negative: back).
         database_bytes: size of the database; None if not known.
         trouble: what is wrong with the store, in a sentence; empty if nothing is.
         broker_trouble: the same of the broker: why there is no connection, or what it refused.
@@ -68,6 +71,9 @@ class Health:
     last_commit_us: int = 0
     queue_messages: int = 0
     queue_bytes: int = 0
+    paused: bool = False
+    clock_set_us: int = 0
+    clock_set_by_s: float = 0.0
     database_bytes: int | None = None
     trouble: str = ""
     broker_trouble: str = ""
@@ -81,6 +87,7 @@ class LiveState:
         self.broadcast = broadcaster or Broadcaster()
         self.unsaved = Unsaved()
         self.pulse = Pulse()
+        self.pacer = Pacer(clock.now_us)
         self.chores = Chores()
         self.worth_said: Callable[[str], str] = lambda valve: ""
         self.worth_begins: Callable[[str], str] = lambda valve: ""
@@ -239,7 +246,10 @@ class LiveState:
     def _freshness(self, now_us: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
         """int64[groups] newest sample, bool[groups] whether one is within its limit (lock held)."""
         stale_s = np.maximum(float(self.layout.settings.signal.stale_s), 3.0 * self._interval_s)
-        fresh = (self._heard_us > 0) & (now_us - self._heard_us <= stale_s * 1e6)
+        age_us = now_us - self._heard_us
+        # What lies ahead of the clock is judged no more than it is fresh: the clock was set back.
+        ahead_us = self.layout.settings.signal.max_ahead_s * 1e6
+        fresh = (self._heard_us > 0) & (age_us <= stale_s * 1e6) & (age_us >= -ahead_us)
         starts = self.layout.first
         if not len(starts):
             return self._heard_us.copy(), fresh

@@ -58,6 +58,9 @@ class Metrics:
         self.acks_dropped = Counter(
             "hissmark_acks_dropped", "Acknowledgements that came after their connection", registry=on
         )
+        self.clock_steps = Counter(
+            "hissmark_clock_steps", "Times the machine's clock was set while the service ran", registry=on
+        )
         self.edge_nodes = Gauge("hissmark_sparkplug_nodes", "Sparkplug edge nodes", ["state"], registry=on)
         self.rebirths = Counter(
             "hissmark_sparkplug_rebirths", "Births asked of Sparkplug edge nodes", registry=on
@@ -163,6 +166,9 @@ class LiveCollector(Collector):
         yield overdue
         yield _gauge("hissmark_queue_messages", "Messages between broker and store", health.queue_messages)
         yield _gauge("hissmark_queue_bytes", "Bytes between broker and store", health.queue_bytes)
+        behind_s = self._live.pacer.read().behind_s
+        yield _gauge("hissmark_ingest_behind_seconds", "Age of what is being stored", behind_s)
+        yield _gauge("hissmark_receive_paused", "Whether nothing is read: queue full", float(health.paused))
         if health.last_commit_us:
             age_s = (now_us - health.last_commit_us) / 1e6
             yield _gauge("hissmark_last_commit_age_seconds", "Since the newest commit", age_s)

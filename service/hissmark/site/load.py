@@ -161,6 +161,7 @@ def _mqtt(folder: Path, table: MqttTable) -> MqttSettings:
         cert_file=place(table.cert_file),
         key_file=place(table.key_file),
         receive_maximum=table.receive_maximum,
+        queue_mb=table.queue_mb,
         connect_timeout_s=table.connect_timeout_s,
         sparkplug_host=table.sparkplug_host,
     )

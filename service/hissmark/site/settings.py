@@ -49,6 +49,7 @@ class MqttTable(Table):
     keepalive_s: Annotated[int, Field(ge=5, le=65535)] = 30
     session_expiry_s: Annotated[int, Field(ge=60, le=0xFFFFFFFE)] = 7 * 86_400
     receive_maximum: Annotated[int, Field(ge=1, le=65535)] = 20_000
+    queue_mb: Annotated[int, Field(ge=8, le=65_536)] = 64
     connect_timeout_s: Annotated[float, Field(gt=0, le=300)] = 5.0
     username: Text | None = None
     password_file: Text | None = None

@@ -6,6 +6,7 @@ from fastapi import APIRouter, Response
 from typing_extensions import TypedDict
 
 from hissmark.publish.live import LiveState
+from hissmark.publish.pace import Pace
 from hissmark.publish.pulse import STORING
 from hissmark.publish.times import age_text
 from hissmark.web.answers import answer
@@ -16,6 +17,11 @@ COMMIT_LIMIT_S = 30.0
 """Messages that wait for a commit longer than this mean that storing has stalled."""
 ROUND_LIMIT_S = 60.0
 """A round takes less than a second as a rule, and some seconds when a large plant takes over a register."""
+BEHIND_LIMIT_S = 300.0
+"""A gateway may send every few minutes; what is stored is older than that only if somebody is behind."""
+CLOCK_TOLD_S = 3600.0
+LEAST_GAINED = 0.05
+"""Seconds gained in a second: less is standing still."""
 HUNG_S = 300.0
 """Only a restart helps then. Not where the store does not answer: it would not at the start either."""
 
@@ -51,7 +57,8 @@ def ready(context: Context) -> Response:
     first sample, and while a plant is silent, people need the page most. So is housekeeping that is overdue.
     """
     needed = [_worker(context, ROUND_LIMIT_S), _connected(context), _commit(context)]
-    return _verdict(needed, _data(context), _housekeeping(context))
+    told = _data(context), _intake(context), _clock(context), _housekeeping(context)
+    return _verdict(needed, *told)
 
 
 @router.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
@@ -133,6 +140,38 @@ def _commit(context: WebContext) -> Check:
     age_s = (now_us - health.last_commit_us) / 1e6
     stalled = health.queue_messages > 0 and age_s > COMMIT_LIMIT_S
     return _check("commit", not stalled, f"The newest commit is {age_text(age_s)} old.")
+
+
+def _intake(context: WebContext) -> Check:
+    """Whether it keeps pace with the plant: how far behind, and whether that grows."""
+    health, pace = context.live.health, context.live.pacer.read()
+    waiting = f"{health.queue_messages} messages" if health.queue_messages != 1 else "1 message"
+    full = f"Paused: queue full ({waiting}), the broker holds the rest."
+    if pace.behind_s <= BEHIND_LIMIT_S:
+        said = full if health.paused else "What arrives is stored as it comes."
+        return _check("intake", not health.paused, said)
+    said = f"Behind by {age_text(pace.behind_s)}{_catching_up(pace)}."
+    return _check("intake", False, f"{full} {said}" if health.paused else said)
+
+
+def _clock(context: WebContext) -> Check:
+    """Whether the machine's clock was set lately: what is measured may then seem to be of the future."""
+    health = context.live.health
+    ago_s = (context.live.clock.now_us() - health.clock_set_us) / 1e6
+    if not health.clock_set_us or abs(ago_s) > CLOCK_TOLD_S:
+        return _check("clock", True, "The machine's clock runs on.")
+    way = "back" if health.clock_set_by_s < 0 else "forward"
+    said = f"The machine's clock was set {way} by {age_text(round(abs(health.clock_set_by_s)))}"
+    ahead = "; what is ahead of it is stored and not judged until it gets there" if way == "back" else ""
+    return _check("clock", False, f"{said}{ahead}.")
+
+
+def _catching_up(pace: Pace) -> str:
+    if pace.gained is None:
+        return ""
+    if pace.ready_in_s is None or pace.gained < LEAST_GAINED:
+        return ", not catching up" if pace.gained > -LEAST_GAINED else ", falling further behind"
+    return f", catching up at {pace.gained:.1f} s a second: there in about {age_text(pace.ready_in_s)}"
 
 
 def _check(name: str, ok: bool, detail: str) -> Check:
