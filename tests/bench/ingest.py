@@ -120,7 +120,15 @@ def whole_way_311(port: int, count: int, pipe: Pipe, folder: str) -> None:
 
 def measure(kind: str, count: int, receive: Callable[[int, int, Pipe, str], None]) -> tuple[float, float]:
     """Messages a second by wall clock and by processor time, from the first received to the last done."""
-    with tempfile.TemporaryDirectory() as folder, Broker(Path(folder), persistence=False) as broker:
+    with tempfile.TemporaryDirectory() as folder:
+        return measure_in(folder, kind, count, receive)
+
+
+def measure_in(
+    folder: str, kind: str, count: int, receive: Callable[[int, int, Pipe, str], None]
+) -> tuple[float, float]:
+    """The same, into the store in a folder. Samples that are there already are not stored again."""
+    with tempfile.TemporaryDirectory() as apart, Broker(Path(apart), persistence=False) as broker:
         here, there = get_context("spawn").Pipe()
         process = get_context("spawn").Process(target=receive, args=(broker.port, count, there, folder))
         process.start()

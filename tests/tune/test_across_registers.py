@@ -6,9 +6,13 @@ import pytest
 
 from hissmark.engine.layout import Layout
 from hissmark.engine.register import Channel, Register
+from hissmark.reports.sources import HOUR_US, rises
+from hissmark.store.open import open_for_reading
+from hissmark.store.reader import Reader
 from hissmark.store.whereabouts import InForce
 from hissmark.tune.stages import lineage_of
-from support.rig import QUICK, row_of_valves, valve
+from hissmark.upkeep.following import followed
+from support.rig import QUICK, START_US, row_of_valves, valve
 from support.tuned_past import Past, at, lived_past_across_registers
 
 
@@ -83,3 +87,17 @@ def test_a_new_group_of_new_valves_begins_with_them() -> None:
     versions = [of(ROW), of([*ROW, *OTHER], 7)]
     found = lineage_of(Layout.of(versions[-1].register, QUICK), "b", versions)
     assert (len(found.stages), found.note) == (1, "")
+
+
+def test_a_valve_is_followed_through_its_sensors_for_reports_and_worth(past: Past) -> None:
+    reader = Reader(open_for_reading(past.site.store_url, past.site.folder), past.site.archive)
+    try:
+        present = past.site.register.valves["XV-2"]
+        assert present.name == "AE-12"  # before 4.6 h it was AE-2
+        hours = [value is not None for _, value in rises(reader, present, START_US, START_US + 11 * HOUR_US)]
+        heard = [int(part.time_us[0]) for part in followed(reader, present, START_US, START_US + HOUR_US)]
+    finally:
+        reader.close()
+    assert hours[2:4] == [True, True]
+    assert hours[8:] == [True, True, True]
+    assert heard

@@ -103,3 +103,13 @@ def test_progress_is_told_and_only_the_valves_asked_for_are_replayed(past: Past)
 def test_a_request_that_makes_no_sense_is_told_why(past: Past, more: dict[str, Any], said: str) -> None:
     with pytest.raises(TuneError, match=said):
         past.ask(**more)
+
+
+def test_several_processes_give_what_one_gives(past: Past) -> None:
+    request = {
+        "kind": "try", "from": at(1.6), "to": at(12.0), "before_days": 1.0, "valves": [],
+        "settings": [{"level": "site", "values": {"rise_limit_db": 20.0}}],
+    }  # fmt: skip
+    one, several = (carry_out(past.site, request, lambda share: None, workers) for workers in (1, 2))
+    assert several | {"took_s": 0} == one | {"took_s": 0}
+    assert one["counts"]["lost"]

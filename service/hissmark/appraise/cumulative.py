@@ -18,6 +18,7 @@ from hissmark.judge.verdicts import Verdict
 from hissmark.signal.levels import RESOLVABLE_DIFFERENCE_DB, leak_only
 from hissmark.store.history import ChannelHistory
 from hissmark.store.reader import Reader
+from hissmark.upkeep.following import followed
 from hissmark.worth.calibrate import F64, Fit
 from hissmark.worth.flow import State
 from hissmark.worth.media import Medium
@@ -49,11 +50,11 @@ def total(
     from_us: int, to_us: int, tick_s: float,
 ) -> Total:  # fmt: skip
     """Add up the rate over the history from `from_us` to `to_us`. `state` gives what the ticks do not
-    tell.
+    tell. A valve that got another sensor meanwhile is followed through it.
     """
     from_us = max(from_us, to_us - LONGEST_US)
     mass, heard_s = np.zeros(3), 0.0
-    for part in reader.history_parts(channel.group, channel.name, from_us, to_us):
+    for part in followed(reader, channel, from_us, to_us):
         lost, seconds = _of_part(part, fit, basis, medium, state, tick_s)
         mass += lost
         heard_s += seconds

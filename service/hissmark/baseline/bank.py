@@ -201,6 +201,8 @@ class Baselines:
 
     def _finish(self, at_us: int, rows: Ints, mode: Ints, free: Bools, is_suspect: Suspect) -> None:
         """Channels that have now heard enough get their baseline."""
+        if not len(rows):
+            return
         enough = (self.entries[rows, mode] >= self.settings.learn_windows) & (
             at_us - self.since_us[rows, mode] >= self.settings.learn_s * US - self.stride_us
         )
@@ -279,6 +281,8 @@ class Baselines:
         self.strangers.record(
             at_us // self.stride_us, heard.strange, self.group_of, heard.fit, heard.level, heard.named
         )
+        if not self.strangers.stamp.any():
+            return  # nothing strange was ever heard
         calm = np.zeros(len(self.modes), bool)
         calm[self.group_of[heard.on & heard.calm]] = True
         self.strangers.mark_quiet(at_us // self.stride_us, calm, self.group_of)

@@ -9,7 +9,7 @@ from hissmark.engine.stretch import Stretch
 
 WORTHWHILE = 4
 """A stretch of fewer ticks costs more than the ticks themselves."""
-SHORT, LONG = 120, 960
+SHORT, LONG = 120, 1920
 """Ticks of a stretch; many at once are cheaper each, and dearer where it breaks off."""
 LONGEST_PAUSE = 64
 """Ticks after a stretch that came to nothing before the next is tried, at most."""

@@ -19,6 +19,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from hissmark.engine.change import Level
 from hissmark.engine.copies import Array, Slot, copied, equal, sizes_of, slots_of
 from hissmark.engine.intake import NEVER, US, Intake, Portion
 from hissmark.engine.layout import LEVEL, PROCESS, Layout
@@ -28,6 +29,7 @@ from hissmark.engine.step import Seen, Stepper
 from hissmark.engine.stored import StoredTicks
 from hissmark.engine.stretch_learning import Lessons, Standing, Teaching
 from hissmark.engine.stretch_samples import Heard, Samples, before_idle, heard_after, picked, samples_of
+from hissmark.engine.stretch_windows import SlidingWindows
 from hissmark.signal.slots import Slots, condense
 
 I64 = npt.NDArray[np.int64]
@@ -75,7 +77,11 @@ class Stretch:
         """Slots that reach over a tick's end are cut by it: then ticks are judged one by one."""
         self._step_us = signal.tick_s * US
         self._later: I64 = np.arange(most, dtype=np.int64) * self._step_us
+        self._windows = SlidingWindows(len(layout.channels), self.copies.windows.size, self._later)
+        self.copies.windows = self._windows
         self._known: dict[str, Array] = {}
+        self._written: dict[str, Array] = {}
+        self._tuned: dict[Level, Array] = {}
 
     def plan(self, ticks: StoredTicks, at_us: int, count: int) -> Plan:
         """The samples of up to `count` ticks from that at `at_us` on."""
@@ -112,6 +118,7 @@ class Stretch:
             if have.key not in self._known or not equal(self._known[have.key], have.array):
                 want.put(self._seen_from_each(have))
                 self._known[have.key] = have.array.copy()
+                self._written[have.key] = want.array.copy()
         self._fill_acoustics(stepper)
         self._fill_tuned(stepper)
         self._fill_windows(stepper, samples)
@@ -146,29 +153,18 @@ class Stretch:
 
     def _fill_tuned(self, stepper: Stepper) -> None:
         ours, theirs = stepper.tuned.overrides, self.copies.tuned.overrides
-        wanted = {level: np.concatenate([array] * self.most) for level, array in ours.items()}
-        if all(equal(theirs[level], array) for level, array in wanted.items()):
+        if self._tuned and all(equal(self._tuned[level], array) for level, array in ours.items()):
             return
-        for level, array in wanted.items():
-            theirs[level][...] = array
+        self._tuned = {level: array.copy() for level, array in ours.items()}
+        for level, array in ours.items():
+            theirs[level][...] = np.concatenate([array] * self.most)
         self.copies.tuned.resolve()
         self.copies.retune()
 
     def _fill_windows(self, stepper: Stepper, samples: Samples) -> None:
         channels = len(self.layout.channels)
         slots, tick = self._slots(samples, channels)
-        of = slots.channel % channels
-        ring, mine = self.copies.windows, stepper.windows
-        for c in range(channels):
-            rows, order = np.flatnonzero(of == c), np.argsort(mine.time_us[c], kind="stable")
-            upto = np.searchsorted(tick[rows], np.arange(self.most), side="right")
-            for name in ("time_us", "low", "middle", "high"):
-                all_ = np.concatenate((getattr(mine, name)[c][order], getattr(slots, name)[rows]))
-                windows = np.lib.stride_tricks.sliding_window_view(all_, mine.size)[upto]
-                getattr(ring, name).reshape(self.most, channels, mine.size)[:, c] = windows
-        time_us = ring.time_us.reshape(self.most, channels, mine.size)
-        time_us -= np.where(time_us > 0, self._later[:, None, None], 0)
-        ring.head[...] = 0
+        self._windows.fill(stepper.windows, slots, tick, (slots.channel % channels).astype(np.intp))
 
     def _slots(self, samples: Samples, channels: int) -> tuple[Slots, I64]:
         """Slot levels of all ticks; channels numbered as in the copies. And the tick of each."""
@@ -215,6 +211,8 @@ class Stretch:
         """How many copies left the state as it was, from the first on."""
         still = np.arange(self.most) < count
         for have, want in self._pairs(stepper):
+            if _same_bytes(want.array, self._written[have.key]):
+                continue  # quicker told than what is different
             before, after = self._seen_from_each(have), want.by_copy(self._sizes)
             same = after == before
             if after.dtype.kind == "f":
@@ -227,11 +225,8 @@ class Stretch:
 
     def _take_over(self, stepper: Stepper, last: int) -> None:
         """Windows and process values as the copy of the last tick has them."""
-        channels, inputs = len(self.layout.channels), len(self.layout.input_series)
-        mine = slice(last * channels, (last + 1) * channels)
-        for name in ("time_us", "low", "middle", "high", "head"):
-            getattr(stepper.windows, name)[...] = getattr(self.copies.windows, name)[mine]
-        stepper.windows.time_us += np.where(stepper.windows.time_us > 0, self._later[last], 0)
+        inputs = len(self.layout.input_series)
+        self._windows.take_over(stepper.windows, last)
         for name in ("value", "low", "high"):
             array = getattr(self.copies.process, name)[last * inputs : (last + 1) * inputs]
             setattr(stepper.process, name, array.copy())
@@ -243,3 +238,9 @@ class Stretch:
         intake.heard[...], intake.data_us[0] = heard.heard[last], heard.data_us[last]
         intake.tick_us[0] = plan.at_us + self._later[last]
         ticks.drop(int(np.count_nonzero(plan.samples.tick < taken)))
+
+
+def _same_bytes(one: Array, other: Array) -> bool:
+    if not (one.flags.c_contiguous and other.flags.c_contiguous and one.shape == other.shape):
+        return False
+    return bool((one.reshape(-1).view(np.uint8) == other.reshape(-1).view(np.uint8)).all())

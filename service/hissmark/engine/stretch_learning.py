@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from hissmark.baseline.bank import Heard as Floors
 from hissmark.engine.copies import Array, slots_of
-from hissmark.engine.intake import Intake
+from hissmark.engine.intake import NEVER, Intake
 from hissmark.engine.learning import calm_groups, disturbed, floors_of, learnable, take_floors
 from hissmark.engine.measuring import Timing, spread_limits, timing_of, too_few
 from hissmark.engine.step import Seen, Stepper
@@ -59,7 +59,7 @@ class Strides(NamedTuple):
     """What the windows say at the strides; arrays [strides, channels].
 
     Attributes:
-        floor, spread, step: float32, dB. last_us: int64, as the stride's copy sees it.
+        floor, spread, step: float32, dB. last_us: int64, newest sample.
         steady: bool, but for the spread.
     """
 
@@ -82,14 +82,13 @@ class Teaching:
         """Learn at every stride of `count` ticks from that at `at_us` on, as the group stands."""
         ticks = self._ticks(stepper, at_us, count)
         strides = self._strides(stepper, ticks, at_us)
-        free = learnable(standing.blocked)
+        free = learnable(standing.blocked) & strides.steady & self._undisturbed(stepper, ticks, at_us)
         lessons = Lessons(ticks, [], _set_aside(stepper) if len(ticks) else {}, self._spread(ticks, strides))
         began = 0
         for number, tick in enumerate(ticks.tolist()):
             self._fill(stepper, began, tick + 1)
             began = tick + 1
-            floors = self._supposed(stepper, at_us, tick, Strides._make(a[number] for a in strides), free,
-                                    standing.mode)  # fmt: skip
+            floors = self._supposed(stepper, number, strides, free[number], standing.mode)
             lessons.floors.append(floors)
             take_floors(stepper, at_us + tick * self._step_us, floors)
         self._fill(stepper, began, self._most)
@@ -139,9 +138,11 @@ class Teaching:
         with np.errstate(invalid="ignore"):
             drifting = np.abs(levels.drift).reshape(shape) > stepper.tuned.drift_limit_db
         step = np.asarray(levels.low - before, np.float32)
+        last_us, later_us = timing.last_us.reshape(shape), (ticks * self._step_us)[:, None]
         return Strides(
             levels.low.reshape(shape), (levels.high - levels.low).reshape(shape), step.reshape(shape),
-            timing.last_us.reshape(shape), ~(too_few(stepper, levels, timing).reshape(shape) | drifting),
+            np.where(last_us > 0, last_us + later_us, 0), ~(too_few(stepper, levels, timing).reshape(shape)
+            | drifting),
         )  # fmt: skip
 
     def _spread(self, ticks: Ints, strides: Strides) -> F32:
@@ -149,19 +150,22 @@ class Teaching:
         step[ticks] = strides.step
         return step.reshape(-1)
 
-    def _supposed(
-        self, stepper: Stepper, at_us: int, tick: int, stride: Strides, free: Bools, mode: int
-    ) -> Floors:
-        """What the tick has to teach, if the group stands as it stood. `stride`: arrays [channels]."""
-        channels, later_us = self._channels, tick * self._step_us
+    def _undisturbed(self, stepper: Stepper, ticks: Ints, at_us: int) -> Bools:
+        """Strides at which nothing is open or has just been stroked, bool[strides, 1]."""
+        later_us = (ticks * self._step_us).tolist()
+        if not (stepper.open_us.any() or (stepper.stroked_us > NEVER).any()):
+            return np.ones((len(later_us), 1), bool)
+        return np.array([~disturbed(stepper, at_us + later) for later in later_us], bool).reshape(-1, 1)
+
+    def _supposed(self, stepper: Stepper, number: int, strides: Strides, free: Bools, mode: int) -> Floors:
+        """What a stride has to teach, if the group stands as it stood."""
+        spread = strides.spread[number]
         with np.errstate(invalid="ignore"):
-            steady = stride.steady & ~(stride.spread > spread_limits(stepper))
-        calm_place = ~disturbed(stepper, at_us + later_us)[stepper.layout.group_of]
-        everyone = np.ones(channels, bool)
+            steady = ~(spread > spread_limits(stepper))
+        everyone = np.ones(self._channels, bool)
         return Floors(
-            stride.floor, stride.spread, stride.step,
-            np.where(stride.last_us > 0, stride.last_us + later_us, 0), free & steady & calm_place,
-            np.full(channels, mode, np.intp), everyone, everyone, np.zeros(1, bool),
+            strides.floor[number], spread, strides.step[number], strides.last_us[number], free & steady,
+            np.full(self._channels, mode, np.intp), everyone, everyone, np.zeros(1, bool),
             stepper.named.astype(np.intp),
         )  # fmt: skip
 

@@ -20,6 +20,7 @@ from hissmark.repairs.ranking import Deed, Known, Row, ranked
 from hissmark.repairs.sentences import CAUTION
 from hissmark.repairs.shapes import RepairShape
 from hissmark.repairs.spared import spared
+from hissmark.repairs.spent import spent_sentence
 from hissmark.repairs.trend import trend_db_per_day
 from hissmark.reports.parts import Grid, Heading, Part, Picture, Words
 from hissmark.reports.sources import DAY_US, Seen, Sources, passing_valves, rises, see, since_us
@@ -111,7 +112,7 @@ def _leak(sources: Sources, seen: Seen, row: Row) -> Iterator[Part]:
     yield Heading(f"{row.valve}, {row.group}", 3)
     yield Words(" ".join(row.why))
     yield Picture(partial(_skyline, seen.readings[row.group]), f"What {row.group} hears at the end")
-    points = rises(sources.reader, row.group, channel.name, seen.from_us, seen.to_us)
+    points = rises(sources.reader, channel, seen.from_us, seen.to_us)
     limit_db, span_us = layout.settings.judge.rise_limit_db, (seen.from_us, seen.to_us)
     caption = f"Rise of {row.valve} over the period; dashed: the limit"
     yield Picture(lambda width: rise_line(points, span_us, limit_db, width), caption)
@@ -152,6 +153,7 @@ def _repairs(looked: Looked, done: Sequence[RepairShape]) -> Iterator[Part]:
         ],
         (0.05, 0.2, 0.11, 0.15, 0.12, 0.14, 0.23), (5,),
     )  # fmt: skip
+    yield Words(spent_sentence([r["cost"] for r in done]))
     for row in done[:MOST_SHOWN]:
         check = looked.checks.get(row["id"])
         if check is not None and check.ended is not None:

@@ -10,6 +10,7 @@ import numpy as np
 from hissmark.alarms.journal import Alarm, AlarmKind
 from hissmark.appraise.appraiser import Appraiser
 from hissmark.engine.layout import Layout
+from hissmark.engine.register import Channel
 from hissmark.figures.annunciations import Before
 from hissmark.publish.past import readings_from
 from hissmark.publish.shapes import GroupReading
@@ -18,6 +19,7 @@ from hissmark.store.blocks import HOUR_US
 from hissmark.store.journal import JournalFilter
 from hissmark.store.reader import Reader
 from hissmark.store.records import JournalRow
+from hissmark.upkeep.following import followed
 
 DAY_US = 24 * HOUR_US
 MOST_ROWS = 200_000
@@ -80,13 +82,12 @@ def since_us(seen: Seen) -> dict[str, int]:
     return {a.valve: a.raised_us for a in seen.standing if a.alarm is AlarmKind.PASSING and a.active}
 
 
-def rises(
-    reader: Reader, group: str, channel: str, from_us: int, to_us: int
-) -> list[tuple[int, float | None]]:
-    """Median rise of each hour (each day in more than a fortnight); None where nothing was heard."""
+def rises(reader: Reader, channel: Channel, from_us: int, to_us: int) -> list[tuple[int, float | None]]:
+    """Median rise of a channel's valve in each hour (each day in more than a fortnight); None where nothing
+    was heard. A valve that got another sensor meanwhile is followed through it."""
     every_us = DAY_US if to_us - from_us > 14 * DAY_US else HOUR_US
     found: dict[int, list[float]] = {}
-    for part in reader.history_parts(group, channel, from_us, to_us):
+    for part in followed(reader, channel, from_us, to_us):
         starts = part.time_us // every_us * every_us
         for start, rise in zip(starts.tolist(), part.rise_db.tolist(), strict=True):
             if np.isfinite(rise):

@@ -1,4 +1,4 @@
-"""Waiting for what the service makes of an action or a change that is on record."""
+"""Waiting for what the service makes of an action, a change or a register that is on record."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from hissmark.store.records import ActionRow, ChangeRow
+from hissmark.store.registers import RegisterVersion
 
 POLL_S = 0.05
-Row = TypeVar("Row", ActionRow, ChangeRow)
+Row = TypeVar("Row", ActionRow, ChangeRow, RegisterVersion)
 
 
 def outcome_of(read: Callable[[int], Row | None], number: int, wait_s: float) -> Row | None:

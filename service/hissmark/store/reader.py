@@ -330,8 +330,8 @@ class Reader(SampleReader):
 
     def size(self) -> StoreSize:
         """Bytes on disk."""
-        if self._engine.dialect.name == "sqlite":
-            path = Path(str(self._engine.url.database))
+        if self.engine.dialect.name == "sqlite":
+            path = Path(str(self.engine.url.database))
             return StoreSize(_bytes(path), _bytes(path.with_name(path.name + "-wal")))
         with self._page() as connection:
             found = connection.scalar(sa.select(sa.func.pg_database_size(sa.func.current_database())))

@@ -37,19 +37,19 @@ class SampleReader:
 
     def __init__(self, engine: sa.Engine, archive: Place | None = None) -> None:
         """`archive`: where sealed samples are; without it a store that has sealed any is refused."""
-        self._engine = engine
+        self.engine = engine
         self._place = place_of(engine.url)
         self._joined = Joined(self._page, archive)
         self._rollups = RollupReader(self._page, self._joined)
 
     @contextmanager
     def _page(self) -> Iterator[sa.Connection]:
-        with in_words(self._place), self._engine.begin() as connection:
+        with in_words(self._place), self.engine.begin() as connection:
             yield connection
 
     def close(self) -> None:
         """Close the connections."""
-        self._engine.dispose()
+        self.engine.dispose()
 
     def series(self) -> list[SeriesRow]:
         """Every name that samples are stored under."""

@@ -34,6 +34,8 @@ class Course:
         self._trials: Trials | None = None
         self._waiting: list[tuple[Batch, Sequence[str]]] = []
         self._counted = (0, 0)
+        self.newest_us = 0
+        """The newest sample that was offered of what the group hears."""
 
     @property
     def names(self) -> list[str]:
@@ -54,6 +56,8 @@ class Course:
     def offer(self, batch: Batch, names: Sequence[str]) -> None:
         """Take samples; their series are places in `names`."""
         rows = batch.time_us >= self._begin_us
+        mine = np.isin(batch.series, [names.index(name) for name in self.names])
+        self.newest_us = max(self.newest_us, int(batch.time_us[rows & mine].max(initial=0)))
         self._waiting.append((batch if rows.all() else _taken(batch, rows), names))
 
     def learn(self, upto_us: int) -> Iterator[JournalEntry]:

@@ -9,6 +9,7 @@ from hissmark.alarms.journal import JournalEntry
 from hissmark.daemon.recovery import action_of
 from hissmark.decode.columns import Batch
 from hissmark.engine.change import Change
+from hissmark.engine.intake import IDLE_S, US
 from hissmark.engine.rerun import Recorded
 from hissmark.store.reader import Reader
 from hissmark.tune.course import Course, joined
@@ -32,7 +33,7 @@ class Outcome:
     Attributes:
         before: entries of the time before the period, under the settings in force.
         entries: per variant, those of the period. samples, ticks, singly: what it took.
-        began_us: first sample that was used; None if there was none.
+        began_us, ended_us: first and newest sample that was used; None if there was none.
     """
 
     before: list[JournalEntry]
@@ -41,6 +42,7 @@ class Outcome:
     ticks: int = 0
     singly: int = 0
     began_us: int | None = None
+    ended_us: int | None = None
 
 
 def replay(reader: Reader, lineages: Sequence[Lineage], request: Request, progress: Progress) -> Outcome:
@@ -65,9 +67,20 @@ def replay(reader: Reader, lineages: Sequence[Lineage], request: Request, progre
         _offer(courses, names, batch, outcome)
         _run(courses, outcome, int(batch.time_us[-1]))
         _go_on(progress, int(batch.time_us[-1]))
-    _run(courses, outcome, request.to_us)
+    for course, lineage in zip(courses, lineages, strict=True):
+        _run([course], outcome, _judged_until(reader, lineage, course.newest_us, request.to_us))
     outcome.ticks, outcome.singly = (sum(c.counts[i] for c in courses) for i in (0, 1))
     return outcome
+
+
+def _judged_until(reader: Reader, lineage: Lineage, newest_us: int, to_us: int) -> int:
+    """How far a group was judged. Where nothing is heard the service waits: only what comes then tells it how
+    long the silence was. So behind the newest sample only ticks on record count."""
+    if newest_us >= to_us:
+        return to_us
+    until_us = min(to_us, newest_us + IDLE_S * US)
+    last = reader.last_ticks(lineage.names, until_us, back_us=until_us - newest_us)
+    return max([newest_us, *(int(block.time_us[-1]) for block in last.values())])
 
 
 def _go_on(progress: Progress, at_us: int) -> None:
@@ -86,6 +99,8 @@ def _offer(courses: list[Course], names: Sequence[str], batch: Batch, outcome: O
     outcome.samples += len(batch)
     if outcome.began_us is None and len(batch):
         outcome.began_us = int(batch.time_us[0])
+    if len(batch):
+        outcome.ended_us = int(batch.time_us[-1])
     for course in courses:
         course.offer(batch, names)
 

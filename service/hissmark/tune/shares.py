@@ -30,6 +30,8 @@ Report = Callable[[float], None]
 """Told how far a request is, from 0 to 1."""
 WORTH_A_PROCESS = 4
 """Groups for which starting a process pays."""
+PORTIONS_A_PROCESS = 5
+"""Each process gets its groups in so many portions, the next when it is done with one."""
 
 
 def carry_out(
@@ -82,8 +84,9 @@ def _replayed(
 
 
 def _by_several(folder: Path, groups: Sequence[str], request: Request, report: Report, count: int) -> Outcome:
-    """Deal the groups out, a few at a time, so that no process waits long for another at the end."""
-    portions = min(len(groups), count)
+    """Deal the groups out, a few at a time, so that no process waits long for another at the end: a group in
+    which something happens takes many times as long as a quiet one."""
+    portions = min(len(groups), PORTIONS_A_PROCESS * count)
     shares = [list(groups[i::portions]) for i in range(portions)]
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(count, mp_context=context) as pool:
@@ -116,6 +119,7 @@ def _joined(parts: list[Outcome], groups: list[str]) -> Outcome:
         return sorted((e for found in lists for e in found), key=lambda e: (e.at_us, order.get(e.group, -1)))
 
     variants = range(len(parts[0].entries))
+    ended = [part.ended_us for part in parts if part.ended_us is not None]
     began = [part.began_us for part in parts if part.began_us is not None]
     return Outcome(
         together([p.before for p in parts]),
@@ -124,4 +128,5 @@ def _joined(parts: list[Outcome], groups: list[str]) -> Outcome:
         sum(p.ticks for p in parts),
         sum(p.singly for p in parts),
         min(began, default=None),
+        max(ended, default=None),
     )

@@ -72,7 +72,7 @@ def work(sight: Sight, request: Request, replay: Replay) -> dict[str, Any]:
     if request.kind is Kind.TRY:
         result |= _tried(sight, alarms, runs)
     else:
-        result |= _swept(sight, request, groups, runs)
+        result |= _swept(sight, request, groups, runs, _heard_us(outcome, request))
     return result | {"took_s": round(time.perf_counter() - began_s, 2)}
 
 
@@ -90,8 +90,17 @@ def _tried(sight: Sight, alarms: list[Episode], runs: list[list[Episode]]) -> di
     }
 
 
-def _swept(sight: Sight, request: Request, groups: list[str], runs: list[list[Episode]]) -> dict[str, Any]:
-    valve_years = _valves(sight.layout, groups) * (request.to_us - request.from_us) / YEAR_US
+def _heard_us(outcome: Outcome, request: Request) -> int:
+    """How much of the period there is anything on record of: rates count in that time."""
+    if outcome.began_us is None or outcome.ended_us is None:
+        return 0
+    return max(0, min(request.to_us, outcome.ended_us) - max(request.from_us, outcome.began_us))
+
+
+def _swept(
+    sight: Sight, request: Request, groups: list[str], runs: list[list[Episode]], heard_us: int
+) -> dict[str, Any]:
+    valve_years = _valves(sight.layout, groups) * heard_us / YEAR_US
     points = []
     for variant, found in zip(request.variants(), runs, strict=True):
         values = dict(variant[0].values) if variant else {}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 from typing import Any
 
 from hissmark.engine.register import Channel
@@ -10,6 +11,12 @@ from hissmark.store.history import ChannelHistory
 from hissmark.store.reader import Reader
 from hissmark.store.whereabouts import Stay, of_channel, of_subject
 from hissmark.upkeep.register_book import RegisterBook
+
+
+def followed(reader: Reader, channel: Channel, from_us: int, to_us: int) -> Iterator[ChannelHistory]:
+    """The ticks of a channel's valve in a span, whichever sensor it had, as its store alone tells."""
+    places = places_of(RegisterBook(Path(), reader.engine), channel)
+    return history_parts(reader, places, from_us, to_us)
 
 
 def places_of(book: RegisterBook | None, channel: Channel) -> list[Stay]:

@@ -13,8 +13,7 @@ Whatever is interrupted: at the next start nothing has happened, or the service 
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,10 +29,9 @@ from hissmark.site.register_text import digest_of
 from hissmark.store import registers
 from hissmark.store.errors import in_words
 from hissmark.store.open import place_of
+from hissmark.store.outcomes import outcome_of
 from hissmark.store.registers import How, NewVersion, RegisterVersion
 from hissmark.store.whereabouts import InForce, Stay, stays
-
-POLL_S = 0.1
 
 
 class CandidateError(ValueError):
@@ -131,18 +129,12 @@ class RegisterBook:
             put_in_place(self.folder, beside)
         return number
 
-    def wait_for(
-        self, number: int, for_s: float, over: Callable[[], bool] = lambda: False
-    ) -> RegisterVersion:
+    def wait_for(self, number: int, for_s: float) -> RegisterVersion:
         """The version once it has an outcome, or as it stands when the time is up."""
-        deadline_s = time.monotonic() + for_s
-        while True:
-            found = self.version(number)
-            if found is None:
-                raise LookupError(f"there is no version {number}")
-            if found.outcome is not None or time.monotonic() >= deadline_s or over():
-                return found
-            time.sleep(POLL_S)
+        found = outcome_of(self.version, number, for_s) or self.version(number)
+        if found is None:
+            raise LookupError(f"there is no version {number}")
+        return found
 
     def _told_of_edits(self, candidate: Candidate) -> Candidate:
         """Say so if register.csv was edited by hand and that is not in force: it would be replaced."""

@@ -48,7 +48,7 @@ function listPage(page, query) {
       const [next, done, found] = await Promise.all([ask("/api/v1/repair-list"), ask("/api/v1/repairs?limit=200"), ask("/api/v1/findings?limit=200")]);
       trouble.textContent = "";
       list.replaceChildren(...drawnList(next));
-      repairs.replaceChildren(drawn(done.repairs, REPAIRS, "repairs", "No repair is on record yet."));
+      repairs.replaceChildren(drawn(done.repairs, REPAIRS, "repairs", "No repair is on record yet."), spent(done.repairs));
       findings.replaceChildren(drawn(found.findings.filter((f) => f.stands), FINDINGS, "findings", "No finding is on record yet."));
     } catch (error) {
       trouble.textContent = error.message;
@@ -87,6 +87,16 @@ async function askKept(place) {
 
 function drawn(rows, columns, name, none) {
   return rows.length ? table(columns, rows, { name, caption: "Newest first" }) : h("p", { class: "none" }, none);
+}
+
+/** What those that count have cost together, currency by currency. */
+function spent(rows) {
+  const costs = rows.filter((r) => r.stands && r.cost).map((r) => r.cost);
+  const sums = new Map();
+  for (const { amount, currency } of costs) sums.set(currency, (sums.get(currency) ?? 0) + Math.round(100 * amount));
+  const words = [...sums].sort().map(([currency, cents]) => `${(cents / 100).toFixed(2)} ${currency}`).join(" and ");
+  const counted = rows.filter((r) => r.stands).length;
+  return words ? h("p", { class: "hint" }, `Together ${words}, of ${costs.length} of ${counted === 1 ? "1 repair" : `${counted} repairs`}.`) : "";
 }
 
 /** A check that has not proved the repair is told by a mark and words, not by colour alone. */

@@ -34,6 +34,7 @@ function sentence(p, result) {
 // One setting: false alarms against leaks found, and alarms by the setting.
 
 const W = 620, H = 300, LEFT = 64, RIGHT = 20, TOP = 26, FOOT = 52;
+const INSET = 14; // so that no dot or interval lies upon an axis
 
 function curves(result, known, choose) {
   const [axis] = result.axes, name = axis.setting;
@@ -49,7 +50,7 @@ function curve(points, result, by, choose) {
   const xs = all.flatMap((p) => (by.xs ? [by.xs(p).high] : [by.x(p)])), low = by.xs ? 0 : Math.min(...xs);
   const widest = clipped(all.map((p) => by.x(p)), xs, by.xs);
   const top = by.percent ? 1 : clipped(all.map((p) => by.y(p).value), all.map((p) => by.y(p).high), true);
-  const x = (v) => LEFT + (W - LEFT - RIGHT) * Math.min(1, (v - low) / (widest - low || 1));
+  const x = (v) => LEFT + INSET + (W - LEFT - RIGHT - 2 * INSET) * Math.min(1, (v - low) / (widest - low || 1));
   const y = (v) => H - FOOT - (H - FOOT - TOP) * Math.min(1, v / (top || 1));
   const at = (p) => [x(by.x(p)), y(by.y(p).value ?? 0)];
   const line = points.map((p, i) => `${i ? "L" : "M"}${at(p).join(" ")}`).join("");
@@ -70,7 +71,7 @@ function axes(by, { low, widest, top, x, y }) {
   return [
     s("path", { class: "axis", d: `M${LEFT} ${TOP}V${H - FOOT}H${W - RIGHT}` }),
     [0, top / 2, top].map((v) => [s("path", { class: "grid", d: `M${LEFT} ${y(v)}H${W - RIGHT}` }), text(LEFT - 8, y(v) + 5, shown(v), "end")]),
-    [low, (low + widest) / 2, widest].map((v, i) => text(x(v), H - FOOT + 20, plain(v), ["start", "middle", "end"][i])),
+    [low, (low + widest) / 2, widest].map((v) => text(x(v), H - FOOT + 20, plain(v))),
     text(LEFT, 14, by.up, "start"), text(W - RIGHT, H - 8, by.across, "end"),
   ];
 }
