@@ -42,7 +42,7 @@ def _none_fits(budget: float, tried: Sequence[Point]) -> Iterator[str]:
     yield f"None of the {len(tried)} combinations keeps to {budget:g} false alarms in a valve and year."
     if tried:
         least = min(tried, key=lambda p: p.unproven_a_year)
-        yield f"The fewest: {_values(least)}, with {_counted(least)}."
+        yield f"The fewest come with {_values(least)}: {_counted(least)}."
     yield (
         "Allow more, look at a longer period, or put on record what was found where it alarmed: an alarm "
         "where nobody looked counts as false."

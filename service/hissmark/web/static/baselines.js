@@ -7,7 +7,7 @@ import { table } from "./table.js";
 import { timeElement } from "./time.js";
 
 const of = (b) => (b.subject === b.channel ? "reference point" : h("a", { href: pathOf.valve(b.subject) }, b.subject));
-const signed = (value) => (value === null ? "" : `${value > 0 ? "+" : ""}${number(value, 1)}`);
+const signed = (value) => (value === null ? "" : `${value >= 0.05 ? "+" : ""}${number(value, 1)}`);
 const STEPS = {
   approve: ["Approve", "The present value is right: how far it may drift counts from here."],
   hold: ["Hold", "It follows nothing until somebody releases it."],

@@ -39,7 +39,8 @@ export function decibels(value, sign = false) {
 
 export function number(value, digits, unit = "") {
   if (value === null || value === undefined) return "–";
-  return `${value.toFixed(digits).replace("-", "−")}${unit ? ` ${unit}` : ""}`;
+  const text = value.toFixed(digits).replace(/^-(?=[0.]*$)/, ""); // no minus before a zero
+  return `${text.replace("-", "−")}${unit ? ` ${unit}` : ""}`;
 }
 
 /** Download text as a file. */

@@ -4,6 +4,7 @@ import { signedInAs } from "./account.js";
 import { ask, h } from "./dom.js";
 import { live } from "./live.js";
 import { iso } from "./spans.js";
+import { inUtc } from "./time.js";
 
 const FOUND = [["", "nothing to say"], ["passing", "it passes"], ["tight", "it is tight"], ["wrong-valve", "wrong valve, another passes"], ["sensor", "nothing passes, the sensor misled"]];
 const WORK = [["", "nothing yet"], ["closed-fully", "closed fully"], ["stops-set", "actuator or stops set"], ["seat-cleaned", "seat cleaned"], ["seat-lapped", "seat lapped"],
@@ -66,7 +67,7 @@ function missing({ valve, found, work, who, source }) {
 async function put(form) {
   const text = (name) => form[name].value.trim();
   const common = { valve: text("valve"), who: text("who"), operator: signedInAs() || text("who"), note: text("note") };
-  if (form.at.value) common.at = iso(new Date(form.at.value).getTime());
+  if (form.at.value) common.at = iso(Date.parse(inUtc() ? `${form.at.value}Z` : form.at.value));
   const cost = text("amount") ? { amount: text("amount").replace(",", "."), currency: text("currency").toUpperCase() } : null;
   const said = [];
   if (form.found.value) {
