@@ -55,7 +55,7 @@ def test_a_repair_is_put_on_record_proves_itself_and_prints(room: Room) -> None:
     browser.all(".record-form button")[0].click()
     browser.wait_text(".told", "Finding 1 is on record. Repair 1 is on record.")
     browser.wait_text(".done tbody", "holding 15 of 30 min")
-    assert "1250.50 EUR" in browser.text(".done tbody")
+    assert "1\u202f250.50 EUR" in browser.text(".done tbody")
     assert "It was repaired, and its check runs" in browser.text(".next")
 
     calm(room, 1, 20)

@@ -45,7 +45,8 @@ class Spared:
             return f"Beside {proved} no other valve of the group read over the limit."
         said = (
             f"{_count(many, 'other valve')} read over the limit before {proved}, "
-            f"{'was' if many == 1 else 'were'} left alone, and fell back: none of them leaked."
+            f"{'was' if many == 1 else 'were'} left alone, and fell back: "
+            f"{'it did not leak' if many == 1 else 'none of them leaked'}."
         )
         if self.usual is None or self.saved is None:
             return f"{said} What that saved cannot be said in money: no repair has a cost yet."

@@ -6,6 +6,12 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from hissmark.repairs.shapes import CostShape
+from hissmark.store.repair_records import Cost
+
+
+def spoken(cost: CostShape | None) -> str:
+    """A cost as people write it; nothing where there is none."""
+    return "" if cost is None else str(Cost(Decimal(cost["amount"]), cost["currency"]))
 
 
 def spent(costs: Sequence[CostShape | None]) -> dict[str, Decimal]:
@@ -22,7 +28,7 @@ def spent_sentence(costs: Sequence[CostShape | None]) -> str:
     known = sum(cost is not None for cost in costs)
     if not known:
         return "No repair of the period has a cost on record."
-    sums = " and ".join(f"{amount:.2f} {currency}" for currency, amount in spent(costs).items())
+    sums = " and ".join(str(Cost(amount, currency)) for currency, amount in spent(costs).items())
     if known == len(costs):
         return f"Together they cost {sums}." if known > 1 else f"It cost {sums}."
     return f"Together {sums} for {known} of {len(costs)}; the others have no cost on record."

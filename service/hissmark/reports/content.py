@@ -20,7 +20,7 @@ from hissmark.repairs.ranking import Deed, Known, Row, ranked
 from hissmark.repairs.sentences import CAUTION
 from hissmark.repairs.shapes import RepairShape
 from hissmark.repairs.spared import spared
-from hissmark.repairs.spent import spent_sentence
+from hissmark.repairs.spent import spent_sentence, spoken
 from hissmark.repairs.trend import trend_db_per_day
 from hissmark.reports.parts import Grid, Heading, Part, Picture, Words
 from hissmark.reports.sources import DAY_US, Seen, Sources, passing_valves, rises, see, since_us
@@ -146,7 +146,7 @@ def _repairs(looked: Looked, done: Sequence[RepairShape]) -> Iterator[Part]:
         [
             (
                 str(r["id"]), time(r["at"]), r["valve"], r["work_text"], r["who"],
-                f"{r['cost']['amount']} {r['cost']['currency']}" if r["cost"] else "",
+                spoken(r["cost"]),
                 r["check"]["state"] if r["check"] else "no check: work on the sensor",
             )
             for r in done[:MOST_LISTED]

@@ -182,6 +182,11 @@ function theme() {
   };
 }
 
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+  theme();
+  update("theme");
+});
+
 function zone() {
   toggleZone();
   redrawPast();

@@ -65,9 +65,11 @@ function inForce(place, { version, waiting, channels: count, valves, groups }) {
   const since = version && [`Version ${version.version}, ${version.how}`, version.operator && ` by ${version.operator}`,
     ", in force since ", timeElement(version.in_force, "at"), version.comment && `: “${version.comment}”`, "."];
   place.replaceChildren(
-    h("p", {}, `${count} channels on ${valves} valves and ${count - valves} reference points, in ${groups.length} groups. `, since),
+    h("p", {}, `${many(count, "channel")} on ${many(valves, "valve")} and ${many(count - valves, "reference point")}, in ${many(groups.length, "group")}. `, since),
     waiting ? h("p", { class: "trouble" }, `Version ${waiting.version} of ${waiting.operator || "register.csv"} waits to come into force.`) : "",
     h("p", { class: "row" },
       h("a", { class: "button", href: "/api/v1/register/export", download: "register.csv" }, "Export as CSV"),
       h("a", { class: "button", href: "/baselines" }, "Baselines in hand")));
 }
+
+const many = (count, noun) => `${count} ${noun}${count === 1 ? "" : "s"}`;

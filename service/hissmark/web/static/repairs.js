@@ -94,7 +94,7 @@ function spent(rows) {
   const costs = rows.filter((r) => r.stands && r.cost).map((r) => r.cost);
   const sums = new Map();
   for (const { amount, currency } of costs) sums.set(currency, (sums.get(currency) ?? 0) + Math.round(100 * amount));
-  const words = [...sums].sort().map(([currency, cents]) => `${(cents / 100).toFixed(2)} ${currency}`).join(" and ");
+  const words = [...sums].sort().map(([currency, cents]) => money({ amount: (cents / 100).toFixed(2), currency })).join(" and ");
   const counted = rows.filter((r) => r.stands).length;
   return words ? h("p", { class: "hint" }, `Together ${words}, of ${costs.length} of ${counted === 1 ? "1 repair" : `${counted} repairs`}.`) : "";
 }

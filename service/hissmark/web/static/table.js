@@ -7,8 +7,8 @@ const sorted = new Map(); // table name -> {column, down}: a redraw keeps the or
 /** columns: {name, value(row), cell?(row), digits?}; value sorts and exports, cell shows. */
 export function table(columns, rows, { name, caption }) {
   const body = h("tbody", {});
-  const heads = columns.map((column) =>
-    h("th", { scope: "col", class: column.digits !== undefined ? "figure" : null },
+  const heads = columns.map((column, i) => // the first column names the row: it is no figure
+    h("th", { scope: "col", class: i > 0 && column.digits !== undefined ? "figure" : null },
       h("button", { type: "button", class: "sort", onclick: () => sortBy(column) }, column.name)));
   const order = () => {
     const by = sorted.get(name);
