@@ -120,6 +120,8 @@ def judged_once(batch: Batch, layout: Layout) -> Batch:
     is_level[layout.input_series[layout.input_role != PROCESS]] = True
     bar = np.where(is_level[batch.series], int(NOT_JUDGED), int(Flag.AHEAD))
     keep = (batch.flags & bar) == 0
+    if keep.all():
+        return Batch(batch.series, batch.time_us, batch.value, np.zeros_like(batch.flags))
     return Batch(batch.series[keep], batch.time_us[keep], batch.value[keep], batch.flags[keep] & 0)
 
 

@@ -56,8 +56,9 @@ class Course:
     def offer(self, batch: Batch, names: Sequence[str]) -> None:
         """Take samples; their series are places in `names`."""
         rows = batch.time_us >= self._begin_us
-        mine = np.isin(batch.series, [names.index(name) for name in self.names])
-        self.newest_us = max(self.newest_us, int(batch.time_us[rows & mine].max(initial=0)))
+        mine = np.flatnonzero(rows & np.isin(names, self.names)[batch.series])
+        if len(mine):
+            self.newest_us = int(batch.time_us[mine[-1]])
         self._waiting.append((batch if rows.all() else _taken(batch, rows), names))
 
     def learn(self, upto_us: int) -> Iterator[JournalEntry]:
@@ -111,9 +112,9 @@ class Course:
         """Of a batch what the register in force hears and what was judged when it came."""
         index = self._layout.series_index()
         series = np.array([index.get(name, -1) for name in names], np.int32)[batch.series]
+        known = Batch(series, batch.time_us, batch.value, batch.flags)
         mine = series >= 0
-        known = Batch(series[mine], batch.time_us[mine], batch.value[mine], batch.flags[mine])
-        return judged_once(known, self._layout)
+        return judged_once(known if mine.all() else _taken(known, mine), self._layout)
 
 
 def joined(parts: Sequence[Batch]) -> Batch:
