@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from hissmark.signal.percentiles import SortedRows, row_level, sort_rows
 from hissmark.signal.slots import Slots
-from hissmark.signal.windows import LOWER_QUARTILE, US, SlotRing, WindowLevels
+from hissmark.signal.windows import LOWER_QUARTILE, SlotRing, WindowLevels
 
 F32 = npt.NDArray[np.float32]
 I64 = npt.NDArray[np.int64]
@@ -97,14 +97,7 @@ class SlidingWindows(SlotRing):
             (new - old).astype(np.float32),
             new.astype(np.float32),
             low.counts,
-            self._span_s(places, low.counts > 0),
         )
-
-    def _span_s(self, places: Places, filled: npt.NDArray[np.bool_]) -> F32:
-        span = np.zeros(len(filled), np.float32)
-        first, last = places.begin[filled], places.end[filled] - 1
-        span[filled] = (self.time_us[last] - self.time_us[first]) / US
-        return span
 
     def _places(self, ticks: Ints, at_us: int, length_us: I64) -> Places:
         """Windows that end at `at_us`, seen from the copies of `ticks`; arrays [ticks x channels]."""
