@@ -26,6 +26,7 @@ from tuning import DAY_US, START_US, fill, write_site
 
 from hissmark.publish.times import rfc3339
 from hissmark.site.load import load_site
+from hissmark.tune.lifeline import end_all
 from ingest import measure_in, whole_way
 
 CHANNELS, DAYS = 40, 6.0
@@ -55,7 +56,9 @@ def trials(folder: Path) -> Iterator[list[int]]:
     def one_after_the_other() -> None:
         while not over.is_set():
             command = [sys.executable, "-m", "hissmark.tune.worker", str(folder)]
-            started = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+            started = subprocess.Popen(
+                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True
+            )
             process[:] = [started]
             out, _ = started.communicate(request)
             if '"result"' in out:
@@ -68,7 +71,7 @@ def trials(folder: Path) -> Iterator[list[int]]:
     finally:
         over.set()
         if process:
-            process[0].terminate()
+            end_all(process[0])
         thread.join()
 
 

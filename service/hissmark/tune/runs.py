@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from hissmark.tune.lifeline import end_all
 from hissmark.tune.request import Request
 
 MOST_KEPT = 50
@@ -86,7 +87,7 @@ class Runs:
             if run is not None and run.state in (WAITING, RUNNING):
                 run.state = STOPPED
                 if run.process is not None:
-                    run.process.terminate()
+                    end_all(run.process)
             return run
 
     def stop(self) -> None:
@@ -97,7 +98,7 @@ class Runs:
                 if run.state in (WAITING, RUNNING):
                     run.state = STOPPED
                 if run.process is not None:
-                    run.process.kill()
+                    end_all(run.process)
             self._lock.notify_all()
 
     def _forget(self) -> None:
@@ -155,4 +156,5 @@ def _started(site: Path) -> subprocess.Popen[str]:
     threads = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
     return subprocess.Popen(  # noqa: S603 - our own interpreter, our own module
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env={**os.environ, **threads},
+        start_new_session=True,
     )  # fmt: skip

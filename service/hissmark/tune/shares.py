@@ -21,6 +21,7 @@ from hissmark.store.open import open_for_reading, place_of
 from hissmark.store.reader import Reader
 from hissmark.store.repairs import RepairBook
 from hissmark.store.whereabouts import InForce
+from hissmark.tune.lifeline import end_with_parent
 from hissmark.tune.period import Outcome, replay
 from hissmark.tune.request import Request, read_request
 from hissmark.tune.stages import Lineage, lineage_of
@@ -89,7 +90,7 @@ def _by_several(folder: Path, groups: Sequence[str], request: Request, report: R
     portions = min(len(groups), PORTIONS_A_PROCESS * count)
     shares = [list(groups[i::portions]) for i in range(portions)]
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(count, mp_context=context) as pool:
+    with ProcessPoolExecutor(count, mp_context=context, initializer=end_with_parent) as pool:
         waiting: set[Future[Outcome]] = {pool.submit(_share, folder, share, request) for share in shares}
         parts: list[Outcome] = []
         while waiting:

@@ -12,6 +12,7 @@ from typing import Any
 from hissmark.site.load import load_site
 from hissmark.site.problems import SiteError
 from hissmark.store.errors import StoreError
+from hissmark.tune.lifeline import end_with_parent
 from hissmark.tune.request import TuneError
 from hissmark.tune.shares import carry_out
 
@@ -21,6 +22,7 @@ LOWEST_PRIORITY = 19
 def main() -> None:
     """Run the trial asked for."""
     give_way()
+    end_with_parent()
     try:
         site = load_site(Path(sys.argv[1]))
         result = carry_out(site, json.loads(sys.stdin.read()), lambda share: say({"share": round(share, 4)}))
