@@ -5,7 +5,6 @@ The baselines are made by hand, in an engine of its own.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -37,16 +36,14 @@ class Book(RegisterBook):
         super().__init__(folder, reading, writing)
         self._engine, self._live = writing, live
 
-    def wait_for(
-        self, number: int, for_s: float, over: Callable[[], bool] = lambda: False
-    ) -> RegisterVersion:
+    def wait_for(self, number: int, for_s: float) -> RegisterVersion:
         version = self.version(number)
         assert version is not None
         register = register_of(version.text)
         with self._engine.begin() as connection:
             registers.settle(connection, number, IN_FORCE, applied_us=self._live.clock.now_us())
         self._live.use_layout(Layout.of(register, self._live.layout.settings))
-        return super().wait_for(number, for_s, over)
+        return super().wait_for(number, for_s)
 
 
 class Upkeep:

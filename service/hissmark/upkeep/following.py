@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
+from weakref import WeakKeyDictionary
 
 from hissmark.engine.register import Channel
 from hissmark.store.history import ChannelHistory
@@ -12,11 +13,14 @@ from hissmark.store.reader import Reader
 from hissmark.store.whereabouts import Stay, of_channel, of_subject
 from hissmark.upkeep.register_book import RegisterBook
 
+_books: WeakKeyDictionary[Reader, RegisterBook] = WeakKeyDictionary()
+"""A book keeps what it has read of the registers, so that it is not read for every valve anew."""
+
 
 def followed(reader: Reader, channel: Channel, from_us: int, to_us: int) -> Iterator[ChannelHistory]:
     """The ticks of a channel's valve in a span, whichever sensor it had, as its store alone tells."""
-    places = places_of(RegisterBook(Path(), reader.engine), channel)
-    return history_parts(reader, places, from_us, to_us)
+    book = _books.setdefault(reader, RegisterBook(Path(), reader.engine))
+    return history_parts(reader, places_of(book, channel), from_us, to_us)
 
 
 def places_of(book: RegisterBook | None, channel: Channel) -> list[Stay]:
