@@ -5,6 +5,7 @@ The baselines are made by hand, in an engine of its own.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
