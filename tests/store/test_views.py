@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,12 +12,19 @@ import pytest
 import sqlalchemy as sa
 
 from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
+from hissmark.store.archive.catalogue import DAY_US
 from hissmark.store.records import VerdictChange
 from hissmark.store.views import NAMES
-from support.sealing import D0, batch, write
+from support.sealing import D0, batch, sealer, write
 
 ROOT = Path(__file__).parents[2]
 ROLE = (ROOT / "deploy" / "postgresql" / "reader.sql").read_text("utf-8")
+
+
+RAISED = JournalEntry(
+    D0 + 5, "XV-101", "North", AlarmKind.PASSING, AlarmEvent.RAISED, AlarmState.UNACKNOWLEDGED, Priority.HIGH,
+    9.0, 3.0, "why", origin="back-fill",
+)  # fmt: skip
 
 
 def moment(value):
@@ -28,12 +36,8 @@ def moment(value):
 @pytest.fixture
 def known(store):
     writer = write(store, batch([(1, D0 + 123_456, 40.5), (0, D0 + 59_999_999, 7.0)]))
-    entry = JournalEntry(
-        D0 + 5, "XV-101", "North", AlarmKind.PASSING, AlarmEvent.RAISED, AlarmState.UNACKNOWLEDGED,
-        Priority.HIGH, 9.0, 3.0, "why", origin="back-fill",
-    )  # fmt: skip
     with writer.transaction() as tx:
-        tx.journal([entry])
+        tx.journal([RAISED])
         tx.verdict_changes(
             [VerdictChange("XV-101", D0 + n, word, "") for n, word in ((1, "quiet"), (2, "passing"))]
         )
@@ -67,6 +71,37 @@ def test_the_manual_lists_their_columns(known):
             listed = re.search(rf"\| `{view}` \| (.*?) \|", page)
             assert listed is not None, view
             assert re.findall(r"`(\w+)`", listed[1]) == columns
+
+
+PAGE = (ROOT / "service" / "docs" / "history.md").read_text("utf-8")
+
+
+def test_every_column_is_explained(known):
+    """Unit and meaning, in the table below that of the views."""
+    table = PAGE[PAGE.index("| column | unit | holds |") :]
+    explained = set(re.findall(r"`(\w+)`", "".join(re.findall(r"^\| (`.*?) \|", table, re.M))))
+    with known.engine().connect() as connection:
+        for view in NAMES:
+            assert set(connection.execute(sa.text(f"SELECT * FROM {view}")).keys()) <= explained, view
+
+
+def test_the_queries_of_the_manual(known):
+    """They run as they stand there, on either database, and say what is there."""
+    writer = known.writer(("AX-101",), kinds={"AX-101": "level"}, shard="another")
+    with writer.transaction() as tx:
+        tx.samples(batch([(0, D0 + 7, 40.5), (0, D0 + 8, 41.5), (0, D0 + 60_000_000, 39.0)]))
+        tx.samples(batch([(0, D0 - 5, 40.0)]))
+        tx.journal([replace(RAISED, at_us=D0 + 9, origin="")])
+    sealer(known).seal_day(D0 - DAY_US)
+    queries = re.findall(r"^```sql\n(.*?)```", PAGE, re.S | re.M)
+    with known.engine().connect() as connection:
+        found = [[tuple(row)[:3] for row in connection.exec_driver_sql(query)] for query in queries]
+    assert found == [
+        [("passing", 1)],
+        [("XV-101", 1)],  # another one was found in a back-fill
+        [(D0, 2, 41.5), (D0 + 60_000_000, 1, 39.0)],
+        [(kind, 1, 1) for kind in ("hour", "minute", "samples")],
+    ]
 
 
 FORBIDDEN = (
