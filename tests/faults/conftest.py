@@ -52,6 +52,14 @@ def store_url(request: pytest.FixtureRequest) -> str:
     return str(request.getfixturevalue("postgres_url"))
 
 
+slow_on_postgres = pytest.mark.parametrize(
+    "store_url",
+    ["sqlite", pytest.param("postgres", marks=[pytest.mark.postgres, pytest.mark.slow])],
+    indirect=True,
+)
+"""Marks a test on both stores of which the one on PostgreSQL is left to the slow ones."""
+
+
 @pytest.fixture
 def plant(tmp_path: Path, broker: Broker, store_url: str) -> Path:
     """The scenario's site folder, on either store, and a broker that keeps its sessions."""

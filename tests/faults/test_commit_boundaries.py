@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from faults.conftest import Journal, acknowledge
+from faults.conftest import Journal, acknowledge, slow_on_postgres
 from support import scenario
 from support.broker import Broker
 from support.faults import Seen, fault
@@ -48,6 +48,7 @@ def run_and_strike(
     return striker
 
 
+@slow_on_postgres
 @fault(
     "SIGKILL at every commit boundary: before and after each COMMIT, after each acknowledgement",
     promised="every sample once, the same journal",

@@ -73,6 +73,7 @@ def ending_sessions(url: str, pause_s: float) -> Iterator[list[int]]:
         thread.join()
 
 
+@pytest.mark.slow
 @fault(
     "PostgreSQL ends the service's sessions, in the middle of transactions",
     promised="every sample once, the same journal",
@@ -275,6 +276,7 @@ def leave_free(folder: Path, free: int) -> None:
     subprocess.run(["mount", "-o", f"remount,size={size}", folder], check=True)
 
 
+@pytest.mark.slow
 @fault("Disk full")
 def test_disk_full_under_postgres(
     tmp_path: Path, broker: Broker, small_tablespace: tuple[str, Callable[[int], None]]

@@ -89,7 +89,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 class _Recorder:
-    """Collects the reports of tests that show a fault; at the end they go on record."""
+    """Puts each test that shows a fault on record as it ends: a session may be cut short."""
 
     def __init__(self) -> None:
         self._found: dict[str, dict[str, Any]] = {}
@@ -107,12 +107,10 @@ class _Recorder:
         elif report.failed:
             row["green"] = False
         row["seen"] = told.get("seen", row["seen"]) if row["green"] else {}
+        if report.when == "teardown":
+            from faults import table
 
-    def pytest_sessionfinish(self) -> None:
-        from faults import table
-
-        if self._found:
-            table.record(list(self._found.values()))
+            table.record([row])
 
 
 def _today() -> str:
