@@ -49,13 +49,22 @@ def reason_text(
             return f"{heard}, and two explanations are too close to call: {_rivals(state, c, g, groups)}"
         return "the explanations are no longer close"
     if verdict[c] == Verdict.PASSING:
-        margin = f", {margin_db[c]:.1f} dB above the next explanation" if np.isfinite(margin_db[c]) else ""
+        margin = _margin_text(float(margin_db[c]))
         growth = f"; {trend_text(trend)}" if trend is not None and trend.grows else ""
         return f"{heard}{margin}; next: {_next(state, g, groups)}{growth}"
     by_settings = ended_text(state, c, limit_db)
     if by_settings is not None:
         return f"{heard}; {by_settings}"
     return f"back to {rise_db[c]:+.1f} dB of its background"
+
+
+def _margin_text(margin_db: float) -> str:
+    """How far the source stands above the next; one that is not the loudest is blamed for the whole fit."""
+    if not np.isfinite(margin_db):
+        return ""
+    if margin_db < 0:
+        return f", {-margin_db:.1f} dB below the loudest of its group, but it fits the whole group best"
+    return f", {margin_db:.1f} dB above the next explanation"
 
 
 def trend_text(trend: Trend) -> str:

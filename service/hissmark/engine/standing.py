@@ -97,7 +97,7 @@ def verdicts_of(
     blocked: npt.NDArray[np.uint8],
     rise: F32,
     scale: F32,
-    baseline: F32,
+    margin: F32,
     groups: Groups,
     known: Bools,
 ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
@@ -127,22 +127,26 @@ def verdicts_of(
             group_passes[of],
             groups.explanation[of],
             groups.reason[of],
-            _source_reason(state, rise, baseline),
+            _source_reason(state, rise, margin),
         )
     )
 
 
-def _source_reason(state: State, rise: F32, baseline: F32) -> npt.NDArray[np.uint8]:
-    """Whether the source shows the highest rise of its group, or only the highest leak-only level."""
+def _source_reason(state: State, rise: F32, margin: F32) -> npt.NDArray[np.uint8]:
+    """Whether the source shows the highest rise of its group, only the highest leak-only level, or neither:
+    then it is blamed for the profile of the whole group, on far more evidence (`NOT_HIGHEST`)."""
+    with np.errstate(invalid="ignore"):
+        loudest = margin >= 0
+    by_level = np.where(loudest, Reason.HIGHEST_LEAK_ONLY_LEVEL, Reason.BEST_FIT_OF_THE_GROUP)
     plain = rise >= highest_rise(state, rise)
-    return np.where(plain, Reason.HIGHEST_STEADY_RISE, Reason.HIGHEST_LEAK_ONLY_LEVEL).astype(np.uint8)
+    return np.where(plain, Reason.HIGHEST_STEADY_RISE, by_level).astype(np.uint8)
 
 
 def margins_of(state: State, signal: Signal, baseline: F32, rise: F32, leads: Bools) -> F32:
     """How far each channel's leak-only level stands above the highest of the others in its group, dB.
 
     Learned coupling is taken off first, and of two sources neither stands against the other. Where
-    nothing else stands out, the next explanation is that nothing leaks: the margin is the rise itstate.
+    nothing else stands out, the next explanation is that nothing leaks: the margin is the rise itself.
     """
     alone, _ = leak_only(signal.levels.low, baseline)
     power = or_silence(np.asarray(alone, np.float64))

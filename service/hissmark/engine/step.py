@@ -144,7 +144,7 @@ class Stepper(State):
         judged = (seen.blocked == NONE) & steady
         update_passing(self, seen.on, seen.rise, seen.margin, limit, judged, seen.known)
         verdict, reason = verdicts_of(
-            self, seen.signal, seen.blocked, seen.rise, seen.scale, seen.baseline, seen.groups, seen.known
+            self, seen.signal, seen.blocked, seen.rise, seen.scale, seen.margin, seen.groups, seen.known
         )
         follow_trends(
             self, seen.portion.at_us, seen.on, seen.blocked, seen.signal.unsteady, seen.signal.levels.low,
@@ -192,7 +192,8 @@ class Stepper(State):
         rise = (signal.levels.low - baseline).astype(np.float32)
         blocked = with_sensor(self, blocked, baseline)
         known = heard_before(self, signal, scale)
-        verdict, reason = verdicts_of(self, signal, blocked, rise, scale, baseline, groups, known)
+        margin = margins_of(self, signal, baseline, rise, groups.leads)
+        verdict, reason = verdicts_of(self, signal, blocked, rise, scale, margin, groups, known)
         heard, found = scored(
             self.geometry,
             self.acoustics,
@@ -204,7 +205,7 @@ class Stepper(State):
         )
         return Look(
             at_us, conditions, signal, blocked, int(groups.mode[group]), baseline, scale, rise,
-            margins_of(self, signal, baseline, rise, groups.leads), wanted_margin(self),
+            margin, wanted_margin(self),
             highest_rise(self, rise), verdict, reason, groups, heard, found,
         )  # fmt: skip
 
