@@ -30,6 +30,9 @@ STIR_SCALES = 3.0
 PRICE_COINCIDENCE = 6.0
 """Added for a valve that begins to pass just when the operating condition changes: within one window that
 happens to one leak in a few hundred (common practice, no source)."""
+PRICE_UNLEARNED = 30.0
+"""The most that a channel costs a mode it was not heard in, where it is off every background it has: more
+than a plain leak costs in the mode from before, less than a poor fit there (common practice, no source)."""
 STAY_BONUS = 3.0
 """Log-likelihood by which another mode has to be better before the group is said to have changed."""
 
@@ -201,16 +204,35 @@ def _nearest_mode(laid: _Laid, mode: Ints, eligible: Bools, on: Bools) -> Ints:
     if not len(free):
         return mode.copy()
     value, scale = laid.value[free], laid.scale[free]
+    unlearned = _unlearned(laid, free, eligible[free])
     known = ~np.isnan(value) & laid.sound[free][:, :, None]
     with np.errstate(invalid="ignore"):
         z = (laid.level[free][:, :, None] - value) / scale
         price = np.where(known, np.minimum(0.5 * z * z, 50.0) + np.log(scale), 0.0)
-    score = -price.sum(axis=1)
+    score = -price.sum(axis=1) - unlearned
     score = np.where(eligible[free] & known.any(axis=1), score, -np.inf)
     score[np.arange(len(free)), mode[free]] += STAY_BONUS
     found = mode.copy()
     found[free] = score.argmax(axis=1)
     return found
+
+
+def _unlearned(laid: _Laid, group: Ints, eligible: Bools) -> F64:
+    """Price of each mode for channels that were not heard while it was learned, float64[groups, M].
+
+    Of those nothing is known in that mode. What nobody knows explains nothing: a channel that is off all of
+    the backgrounds it has costs the mode as much as it is off, up to a bound.
+    """
+    value, sound = laid.value[group], laid.sound[group]
+    missing = np.isnan(value) & sound[:, :, None] & eligible[:, None, :]
+    missing &= ~np.isnan(value).all(axis=1, keepdims=True)  # one that nobody has learned
+    if not missing.any():
+        return np.zeros(eligible.shape)
+    with np.errstate(invalid="ignore"):
+        off = np.abs((laid.level[group][:, :, None] - value) / laid.scale[group])
+    off = np.where(eligible[:, None, :] & ~np.isnan(off), off, np.inf).min(axis=2)
+    price = np.where(np.isinf(off), 0.0, np.minimum(0.5 * off * off, PRICE_UNLEARNED))
+    return np.asarray((missing * price[:, :, None]).sum(axis=1), np.float64)
 
 
 def _fit_stirred(
@@ -229,6 +251,7 @@ def _fit_stirred(
     heard = _heard(geometry, acoustics, ceilings, laid, group, tried)
     found = coinciding(fit(heard), tried != settled[group], heard.standing)
     best = best_score(found) + np.where(tried == result.mode[group], STAY_BONUS, 0.0)
+    best -= _unlearned(laid, groups, eligible[groups])[row, tried]
     chosen = _best_of_each(groups, group, best)
     result.mode[groups] = tried[chosen]
     _fill(geometry, groups, chosen, heard, found, result)
