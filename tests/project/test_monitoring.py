@@ -28,6 +28,50 @@ SILENT = 'hissmark_channel_health{group="G",channel="C",health="silent"}'
 CASES: dict[str, tuple[Series, Series]] = {
     # alert: (what it must fire on after two hours, what it must not fire on)
     "HissmarkDown": ({'up{job="hissmark"}': "0x120"}, {'up{job="hissmark"}': "1x119 0"}),
+    "HissmarkRestarts": (
+        {'process_start_time_seconds{job="hissmark"}': "0+60x120"},
+        {'process_start_time_seconds{job="hissmark"}': "0x30 60x30 120x60"},
+    ),
+    "HissmarkStoreAway": ({"hissmark_store_trouble": "1x120"}, {"hissmark_store_trouble": "0x119 1"}),
+    "HissmarkTicksStop": (
+        {
+            'hissmark_group_tick_age_seconds{group="G"}': "6000+60x120",
+            'hissmark_group_data_age_seconds{group="G"}': "20x120",
+        },
+        {  # the whole group is silent: another alert tells of that
+            'hissmark_group_tick_age_seconds{group="G"}': "6000+60x120",
+            'hissmark_group_data_age_seconds{group="G"}': "6000+60x120",
+        },
+    ),
+    "HissmarkNotJudged": (
+        {
+            'hissmark_samples_not_judged_total{why="ahead"}': "0+30x120",
+            "hissmark_samples_total": "0+100x120",
+        },
+        {
+            'hissmark_samples_not_judged_total{why="ahead"}': "0+10x120",
+            'hissmark_samples_not_judged_total{why="retained"}': "0+90x120",
+            "hissmark_samples_total": "0+100x120",
+        },
+    ),
+    "SparkplugNodesNotBorn": (
+        {
+            'hissmark_sparkplug_nodes{state="not born"}': "1x120",
+            'hissmark_sparkplug_nodes{state="born"}': "3x120",
+        },
+        {'hissmark_sparkplug_nodes{state="not born"}': "0x110 1x10"},
+    ),
+    "ReceiverRefuses": (
+        {'hissmark_notifications_total{receiver="mail",outcome="refused"}': "0x100 1x20"},
+        {
+            'hissmark_notifications_total{receiver="mail",outcome="refused"}': "1x120",
+            'hissmark_notifications_total{receiver="mail",outcome="sent"}': "0+1x120",
+        },
+    ),
+    "HissmarkDescriptors": (
+        {'process_open_fds{job="hissmark"}': "900x120", 'process_max_fds{job="hissmark"}': "1024x120"},
+        {'process_open_fds{job="hissmark"}': "700x120", 'process_max_fds{job="hissmark"}': "1024x120"},
+    ),
     "HissmarkJudgingStopped": ({"hissmark_worker_alive": "0x120"}, {"hissmark_worker_alive": "1x119 0"}),
     "HissmarkHangs": (
         {'hissmark_worker_busy_seconds{doing="storing"}': "0+60x120"},

@@ -152,6 +152,7 @@ class LiveCollector(Collector):
         )
         yield _gauge("hissmark_filters_refused", "Filters not granted as asked", health.filters_refused)
         yield _gauge("hissmark_worker_alive", "Whether the judging thread runs", float(health.worker_alive))
+        yield _gauge("hissmark_store_trouble", "Whether nothing can be stored", float(bool(health.trouble)))
         doing, for_s = self._live.pulse.read()
         busy = GaugeMetricFamily(
             "hissmark_worker_busy_seconds", "What the judging thread does, since when", labels=["doing"]
