@@ -43,6 +43,7 @@ from hissmark.publish.shapes import GroupReading
 from hissmark.repairs.build import desk_of
 from hissmark.store import Writer, open_for_actions, open_for_reading, open_store
 from hissmark.store.actions import record_action
+from hissmark.store.archive.holds import HoldDesk
 from hissmark.store.letters import LetterBox
 from hissmark.store.notes import ShiftNote, add_note
 from hissmark.store.reader import Reader
@@ -287,6 +288,7 @@ class Invented:
             write_note=self.write_note, desk=self.desk, tell=self.tell, worth=self.worth,
             change=self.upkeep.change, registers=self.upkeep.book, baselines=self.upkeep.desk,
             letters=LetterBox(self._actions, self._looking),
+            holds=HoldDesk(self._actions, self._looking, self.clock.now_us),
         )  # fmt: skip
 
     def tell(self, channel: str) -> Story | None:

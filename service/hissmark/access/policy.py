@@ -48,6 +48,9 @@ RULES = (
     Rule("/api/v1/settings/", Role.ENGINEER),
     Rule("/api/v1/tuning/", Role.ENGINEER),
     Rule("/api/v1/audit", Role.ADMINISTRATOR),
+    # What is kept for a court, and what may be deleted again.
+    Rule("/api/v1/legal-holds", Role.ADMINISTRATOR),
+    Rule("/api/v1/legal-holds/", Role.ADMINISTRATOR),
     # What a leak is worth rests on these.
     Rule("/api/v1/calibration", Role.ENGINEER, only_to_act=True),
     Rule("/api/v1/calibration/", Role.ENGINEER, only_to_act=True),

@@ -46,6 +46,7 @@ from hissmark.notify.build import notifier_of
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.site.load import Site
+from hissmark.store.archive.holds import HoldDesk
 from hissmark.store.open import open_for_reading, open_store
 from hissmark.store.reader import Reader
 from hissmark.store.records import Limits as StoreLimits
@@ -156,6 +157,7 @@ class Daemon:
             worth=self._desks.worth, letters=self._desks.letters, write_note=acting.write_note,
             notifier=self.notifier, desk=self._desks.repairs, change=acting.change, tuning=self.tuning,
             tell=self.questions.ask, registers=self._takeover.book, baselines=self._baselines,
+            holds=HoldDesk(self._store, self._looking_up, self.clock.now_us),
         )  # fmt: skip
         port = http.port if port is None else port
         bounds = Bounds(from_one=0) if http.trusted_proxy else Bounds()

@@ -122,7 +122,16 @@ def _explained_postgres(place: str, error: BaseException, detail: str) -> StoreE
 
 def _unreachable(place: str, detail: str) -> StoreError:
     """psycopg reports failures while connecting without SQLSTATE; only the text tells them apart."""
-    if "password" in detail or "authentication" in detail or "role" in detail:
+    if "certificate" in detail:
+        advice = (
+            "the certificate of the database server is not to be trusted. Renew it, or name in [store] url "
+            "the host it was made for, and in sslrootcert the authority that signed it."
+        )
+        retry = True  # it may have been renewed
+    elif "does not support SSL" in detail:
+        advice = "the database server does not encrypt, and sslmode in [store] url asks for it."
+        retry = False
+    elif "password" in detail or "authentication" in detail or "role" in detail:
         advice, retry = _POSTGRES["28"]
     elif "does not exist" in detail and "database" in detail:
         advice, retry = _POSTGRES["3D"]

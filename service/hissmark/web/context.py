@@ -18,6 +18,7 @@ from hissmark.notify.notifier import Notifier
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.repairs.desk import Desk
+from hissmark.store.archive.holds import HoldDesk
 from hissmark.store.letters import LetterBox
 from hissmark.store.notes import ShiftNote
 from hissmark.store.reader import Reader
@@ -80,6 +81,7 @@ class WebContext:
         tell: the story of a channel (by its name) as of this moment; None where no engine is at hand, and it
             is worked out from the store. May raise TimeoutError.
         letters: keeps the reports that were made on a schedule.
+        holds: what may not be deleted; None where nothing is.
         worth: values leaks, takes measured ones and assumptions.
         registers: the register and its versions. baselines: what was learned, and changes by people.
         user: who asks, in the context of one request; None while nobody has to sign in.
@@ -106,6 +108,7 @@ class WebContext:
     registers: RegisterBook | None = None
     baselines: BaselineDesk | None = None
     letters: LetterBox | None = None
+    holds: HoldDesk | None = None
     user: Identity | None = None
 
     def who(self, claimed: str) -> str:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import sqlalchemy as sa
 
 from hissmark.access.audit import AuditEvent, Author, note
 from hissmark.store.dialects import cleaned
+from hissmark.store.errors import in_words
+from hissmark.store.open import place_of
 from hissmark.store.tables_archive import legal_holds
 
 HOUSEKEEPING = Author("hissmark", "housekeeping")
@@ -31,6 +34,29 @@ class Hold:
     @property
     def active(self) -> bool:
         return self.released_us is None
+
+
+class HoldDesk:
+    """Holds of a site, for the web side. Every method is one short transaction. May raise StoreError."""
+
+    def __init__(self, writing: sa.Engine, reading: sa.Engine, now_us: Callable[[], int]) -> None:
+        self._writing, self._reading, self._now_us = writing, reading, now_us
+        self._place = place_of(writing.url)
+
+    def read(self) -> list[Hold]:
+        """Every hold, oldest first."""
+        with in_words(self._place), self._reading.begin() as connection:
+            return read(connection)
+
+    def place(self, valve: str | None, from_us: int, to_us: int, reason: str, by: Author) -> int:
+        """Place a hold; returns its number."""
+        with in_words(self._place), self._writing.begin() as connection:
+            return place(connection, valve, from_us, to_us, reason, by, self._now_us())
+
+    def release(self, number: int, by: Author) -> bool:
+        """Release a hold; False if there is none of that number that stands."""
+        with in_words(self._place), self._writing.begin() as connection:
+            return release(connection, number, by, self._now_us())
 
 
 def place(
