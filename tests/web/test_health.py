@@ -15,7 +15,7 @@ def test_all_is_well(client: TestClient) -> None:
     assert client.get("/health/live").status_code == 200
     answer = client.get("/health/ready")
     assert answer.status_code == 200
-    names = ["worker", "broker", "commit", "data", "housekeeping"]
+    names = ["worker", "broker", "commit", "data", "intake", "clock", "housekeeping"]
     assert [c["name"] for c in answer.json()["checks"]] == names
 
 
