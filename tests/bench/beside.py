@@ -57,7 +57,7 @@ def trials(folder: Path) -> Iterator[list[int]]:
         while not over.is_set():
             command = [sys.executable, "-m", "hissmark.tune.worker", str(folder)]
             started = subprocess.Popen(
-                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True
+                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, process_group=0
             )
             process[:] = [started]
             out, _ = started.communicate(request)

@@ -20,7 +20,7 @@ time.sleep(600)
 def started(child: str) -> tuple[subprocess.Popen[str], int]:
     """A process that has started another, and the other's number."""
     parent = subprocess.Popen(
-        [sys.executable, "-c", PARENT, child], stdout=subprocess.PIPE, text=True, start_new_session=True
+        [sys.executable, "-c", PARENT, child], stdout=subprocess.PIPE, text=True, process_group=0
     )
     assert parent.stdout is not None
     return parent, int(parent.stdout.readline())

@@ -25,6 +25,6 @@ def end_with_parent() -> None:
 
 
 def end_all(process: subprocess.Popen[str]) -> None:
-    """End a process that leads a session of its own, and all that it started, at once."""
+    """End a process that leads a group of its own, and all that it started, at once."""
     with contextlib.suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGKILL)

@@ -154,7 +154,8 @@ class Runs:
 def _started(site: Path) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", "hissmark.tune.worker", str(site)]
     threads = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+    # a group of its own, no session: Linux gives each session an equal share, idle or not (autogroup)
     return subprocess.Popen(  # noqa: S603 - our own interpreter, our own module
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env={**os.environ, **threads},
-        start_new_session=True,
+        process_group=0,
     )  # fmt: skip
