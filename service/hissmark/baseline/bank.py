@@ -53,6 +53,7 @@ class Heard(NamedTuple):
         on: bool, the channel's group closes this tick.
         strange: bool[groups], the group is in a state that neither a leak nor a known mode explains.
         named: int[groups], the operating condition that process tags name, 0 where none.
+        blamed: bool, something in the channel's group is said to leak.
     """
 
     level: F32
@@ -65,6 +66,7 @@ class Heard(NamedTuple):
     on: Bools
     strange: Bools
     named: Ints
+    blamed: Bools
 
 
 class Pace(NamedTuple):
@@ -174,7 +176,7 @@ class Baselines:
         rows = rows[heard.last_us[rows] > self.taken_us[rows]]
         mode = heard.mode[rows]
         known = self.learned[rows, mode]
-        keep = ~known | (heard.calm[rows] & ~self.held[rows, mode])
+        keep = np.where(known, heard.calm[rows] & ~self.held[rows, mode], ~heard.blamed[rows])
         rows, mode, known = rows[keep], mode[keep], known[keep]
         if not len(rows):
             return

@@ -100,6 +100,13 @@ def calm_groups(state: State, groups: Groups, on: Bools) -> Bools:
     return calm
 
 
+def blamed(state: State) -> Bools:
+    """Channels of groups in which something is said to leak: what they hear is no background to learn."""
+    groups = np.zeros(len(state.layout.group_names), bool)
+    groups[state.layout.group_of[state.passing | state.alarms.active[:2].any(axis=0)]] = True
+    return groups[state.layout.group_of]
+
+
 def disturbed(state: State, at_us: int) -> Bools:
     """Groups in which a valve is open or has just been stroked: nothing to learn a background from.
 
@@ -179,7 +186,7 @@ def floors_of(
     return Floors(
         levels.low, levels.high - levels.low, step, signal.last_us,
         fit_to_learn(state, portion.at_us, blocked, signal.unsteady), groups.mode[of], calm[of], on,
-        portion.groups & strange_groups(state, groups), conditions.operating,
+        portion.groups & strange_groups(state, groups), conditions.operating, blamed(state),
     )  # fmt: skip
 
 

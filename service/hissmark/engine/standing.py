@@ -59,12 +59,10 @@ def update_passing(
     """
     deadband = state.tuned.deadband_db
     with np.errstate(invalid="ignore"):
-        evidence = state.evidence + ev.persistence(state.lead_s)
+        evidence = state.evidence
         # On a loud background a source rises less than its neighbours: the group's rise meets the limit.
         stands_out = (rise >= RESOLVABLE_DIFFERENCE_DB) & (highest_rise(state, rise) >= limit)
-        # The highest steady rise marks the source; one that is not the highest needs far better evidence.
-        wanted = state.tuned.odds_limit + np.where(margin >= wanted_margin(state), 0.0, NOT_HIGHEST)
-        enough = evidence >= wanted
+        enough = evidence >= wanted_odds(state, margin)
         begins = enough & stands_out & ~known
         ends = (evidence <= 0) | (rise < np.minimum(limit - deadband, RESOLVABLE_DIFFERENCE_DB) - 0.25)
     update = on & judged & state.valve
@@ -74,6 +72,16 @@ def update_passing(
     why = failing(state, stands_out, enough)
     state.passing[update] = (begins | (state.passing & ~ends & (why == 0)))[update]
     note_tested(state, update, why)
+
+
+def wanted_odds(state: State, margin: F32) -> F32:
+    """Evidence that each valve has to gather before it counts as passing, float32[channels].
+
+    The highest steady rise marks the source; one that is not the highest needs far better evidence.
+    """
+    with np.errstate(invalid="ignore"):
+        short = ~(margin >= wanted_margin(state))
+    return np.asarray(state.tuned.odds_limit + np.where(short, NOT_HIGHEST, 0.0), np.float32)
 
 
 def wanted_margin(state: State) -> F32:

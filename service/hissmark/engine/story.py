@@ -21,13 +21,12 @@ from hissmark.engine.known_baselines import condition_name
 from hissmark.engine.measuring import fewest_slots
 from hissmark.engine.moving import turning
 from hissmark.engine.register import Channel
-from hissmark.engine.standing import NOT_HIGHEST, rise_limits
+from hissmark.engine.standing import rise_limits, wanted_odds
 from hissmark.engine.step import Look
 from hissmark.engine.telling import Background, Gathered, Limit, Note, NoteKind, Score, Story, Test, Voice
 from hissmark.engine.testable import drowned, sound_of
 from hissmark.engine.tuned import with_values
 from hissmark.engine.wants import wants_of
-from hissmark.judge import evidence as ev
 from hissmark.judge.explain import FIRST_END, Fit, expected_level
 from hissmark.judge.group import PRICE_COINCIDENCE, Channels, scored
 from hissmark.judge.heard import IMPOSSIBLE, Heard
@@ -115,9 +114,9 @@ def tell_recorded(engine: Engine, channel: int, recorded: Recorded) -> Story:
     may_pass[rows] = ~np.isin(recorded.reason, untested) & (recorded.verdict != Verdict.NOT_TESTABLE)
     known[rows] = np.isin(recorded.reason, (Reason.OPEN, Reason.JUST_STROKED))
     channels = Channels(
-        level, np.zeros(count, np.float32), value, scale, sound, may_pass & step.valve, known,
-        np.ones(count, np.float32), np.zeros(count, bool), np.zeros(count, bool), np.zeros(count, bool),
-        np.zeros(count, bool),
+        level, np.zeros(count, np.float32), value, scale, sound, may_pass & step.valve,
+        np.zeros(count, bool), known, np.ones(count, np.float32), np.zeros(count, bool),
+        np.zeros(count, bool), np.zeros(count, bool), step.valve, np.zeros(count, np.float32),
     )  # fmt: skip
     heard, found = scored(step.geometry, step.acoustics, step.ceilings, channels, group, mode, mode)
     tick = _Tick(
@@ -251,7 +250,6 @@ def _voices(engine: Engine, rows: slice, tick: _Tick, best: Score) -> tuple[Voic
 def _scores(tick: _Tick, members: tuple[Channel, ...]) -> tuple[Score, ...]:
     """Every explanation that can be, the best first; of two sources and of open valves only the best few."""
     found, heard = tick.found, tick.heard
-    first = int(found.first[0])
     rows = [
         (Explanation.NOTHING, -1, found.nothing[0]), (Explanation.EVEN_SHIFT, -1, found.shift[0]),
         (Explanation.OUTSIDE_NOISE, -1, found.outside[0]),
@@ -264,15 +262,22 @@ def _scores(tick: _Tick, members: tuple[Channel, ...]) -> tuple[Score, ...]:
         rows += [(kind, p, scores[0, p]) for p in range(len(members))]
     possible = sorted((r for r in rows if r[2] > IMPOSSIBLE / 2), key=lambda r: -r[2])
     best = float(possible[0][2])
-    told = []
+    told: list[Score] = []
+    pairs: set[frozenset[str | None]] = set()
     for kind, place, score in possible:
+        first, passes = int(found.first[0, place]), bool(found.first_passes[0, place])
+        named = _named(kind, place, first, passes, members)
+        if named[0] is Explanation.TWO_PASSING:
+            pair = frozenset(named[1:3])
+            if pair in pairs:
+                continue  # the same two, the other one first
+            pairs.add(pair)
         expected = expected_level(
             heard, found, np.array([0]), np.array([kind], np.uint8), np.array([place], np.intp)
         )[0]
         residual = tuple(
             float(heard.level[0, i] - expected[i]) if heard.use[0, i] else None for i in range(len(members))
         )
-        named = _named(kind, place, first, bool(found.first_passes[0]), members)
         told.append(Score(*named, float(score), best - float(score), residual))
     return tuple(told)
 
@@ -323,15 +328,13 @@ def _rule(engine: Engine, mode: int) -> str | None:
 def _gathered(engine: Engine, channel: int, look: Look) -> Gathered:
     step = engine.stepper
     gathered = float(step.evidence[channel])
-    by_time = float(ev.persistence(step.lead_s[channel : channel + 1])[0])
+    by_time = float(look.groups.told[channel] - look.groups.ratio[channel])
     margin = _known(look.margin[channel])
-    wanted_margin = float(look.wanted_margin[channel])
-    short = margin is None or margin < wanted_margin
     return Gathered(
-        float(look.groups.ratio[channel]), gathered, by_time, gathered + by_time,
-        float(step.tuned.odds_limit[channel]) + (NOT_HIGHEST if short else 0.0),
-        float(step.lead_s[channel]), margin, wanted_margin, _rival(engine, channel, look),
-        bool(step.passing[channel]),
+        float(look.groups.ratio[channel]), gathered - by_time, by_time, gathered,
+        float(wanted_odds(step, look.margin)[channel]),
+        float(step.lead_s[channel]), margin, float(look.wanted_margin[channel]),
+        _rival(engine, channel, look), bool(step.passing[channel]),
     )  # fmt: skip
 
 

@@ -166,7 +166,7 @@ class Teaching:
         return Floors(
             strides.floor[number], spread, strides.step[number], strides.last_us[number], free & steady,
             np.full(self._channels, mode, np.intp), everyone, everyone, np.zeros(1, bool),
-            stepper.named.astype(np.intp),
+            stepper.named.astype(np.intp), ~everyone,
         )  # fmt: skip
 
     def _fill(self, stepper: Stepper, begin: int, end: int) -> None:

@@ -10,9 +10,13 @@ from hissmark.engine.intake import NEVER, US
 from hissmark.engine.measuring import Signal
 from hissmark.engine.moving import turning, weight_of
 from hissmark.engine.state import F32, Bools, State
+from hissmark.judge.evidence import persistence
 from hissmark.judge.group import Channels
 from hissmark.judge.verdict import NONE
 from hissmark.judge.verdicts import Reason, SensorHealth
+
+SUSPECTED = 3.0
+"""Evidence above minus this: another valve is at most twenty times as likely the source."""
 
 
 def time_open(state: State, at_us: int, on: Bools, conditions: TestConditions) -> None:
@@ -86,7 +90,9 @@ def channels_of(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[n
     return Channels(
         signal.levels.low, unrest.astype(np.float32),
         state.baselines.value, state.baselines.scale, sound,
-        state.valve & (blocked == NONE) & steady & ~waits, known,
+        state.valve & (blocked == NONE) & steady & ~waits,
+        state.passing | (state.evidence > -SUSPECTED), known,
         share.astype(np.float32), state.alarms.active[0] | state.passing,
-        state.passing, (blocked == Reason.OPEN) & steady, state.valve & ~sound,
+        state.passing, (blocked == Reason.OPEN) & steady, state.valve,
+        persistence(state.lead_s),
     )  # fmt: skip

@@ -15,6 +15,7 @@ from hissmark.judge.heard import IMPOSSIBLE
 
 F64 = npt.NDArray[np.float64]
 F32 = npt.NDArray[np.float32]
+Bools = npt.NDArray[np.bool_]
 
 RATIO_LIMIT = 60.0
 """What one window can say at most."""
@@ -28,27 +29,38 @@ PLAUSIBLE = 1.0
 
 
 def persistence(lead_s: F32) -> F32:
-    """Log-odds that time adds for a valve that has been a plausible source for `lead_s` seconds.
+    """Log-odds that time adds for a valve that has been a plausible source for `lead_s` seconds, against all
+    that is no leak.
 
     Noise from outside, open valves and operating conditions come and go; a leak stays. About one unit in the
-    first hour, two in six, three and a half in a day (common practice, no source).
+    first hour, two in six, three and a half in a day (common practice, no source). Which of two valves leaks,
+    time does not tell: both would stay.
     """
     return np.asarray(2.0 * np.log10(1.0 + lead_s / 1800.0), np.float32)
 
 
-def likelihood_ratio(found: Fit) -> F64:
-    """Natural log of the likelihood ratio of each valve, float64[B, P]; low where it cannot pass."""
-    rows = np.arange(len(found.nothing))
-    with_it = np.maximum(found.passing, found.second)
-    is_first = np.zeros_like(with_it, bool)
-    by_valve = (found.first >= 0) & found.first_passes
-    is_first[rows[by_valve], found.first[by_valve]] = True
-    with_it = np.where(is_first, np.maximum(with_it, found.second.max(axis=1)[:, None]), with_it)
+def likelihood_ratio(found: Fit, patience: F64 | float = 0.0) -> F64:
+    """Natural log of the likelihood ratio of each valve, float64[B, P]; low where it cannot pass.
+
+    `patience`: float64[B, P], see `persistence`.
+    """
+    holds = pairs_with(found)
+    pair = np.broadcast_to(found.second[:, None, :], holds.shape)
+    with_it = np.maximum(found.passing, np.where(holds, pair, IMPOSSIBLE).max(axis=2))
     base = np.maximum.reduce(
         [found.nothing, found.shift, found.outside, found.unexplained, found.known.max(axis=1)]
     )
-    others = np.maximum(best_other(found.passing), np.where(is_first, IMPOSSIBLE, best_other(found.second)))
-    return np.where(with_it > IMPOSSIBLE / 2, with_it - np.maximum(base[:, None], others), -RATIO_LIMIT)
+    others = np.maximum(best_other(found.passing), np.where(holds, IMPOSSIBLE, pair).max(axis=2))
+    return np.where(
+        with_it > IMPOSSIBLE / 2, with_it - np.maximum(base[:, None] - patience, others), -RATIO_LIMIT
+    )
+
+
+def pairs_with(found: Fit) -> Bools:
+    """Which pairs have a valve among their sources, bool[B, place of the valve, place of the second]."""
+    place = np.arange(found.second.shape[1])
+    as_first = (found.first[:, None, :] == place[None, :, None]) & found.first_passes[:, None, :]
+    return np.asarray((place[:, None] == place[None, :])[None] | as_first, bool)
 
 
 def best_other(scores: F64) -> F64:

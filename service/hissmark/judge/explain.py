@@ -19,7 +19,7 @@ How sources are fitted is told in `sources`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import NamedTuple
 
 import numpy as np
@@ -37,7 +37,6 @@ from hissmark.judge.heard import (
 from hissmark.judge.sources import (
     First,
     Sources,
-    first_alone,
     one_source,
     second_source,
     stands_over_neighbours,
@@ -62,6 +61,8 @@ PRICE_OUTSIDE = 7.0
 PRICE_OUTSIDE_AT_REFERENCE = 3.5
 """Noise from outside is cheap to believe only where a reference point hears it as loud as any channel."""
 REFERENCE_TOLERANCE_DB = 3.0
+PRICE_CARRIED = 0.7
+"""Added for noise that comes from one end."""
 PRICE_KNOWN = 0.5
 PRICE_PASSING = 5.5
 PRICE_STANDING = 1.0
@@ -83,8 +84,9 @@ class Fit:
     Attributes:
         nothing, shift, outside, unexplained: float64[B].
         known: float64[B, P] a known source at each place. passing: float64[B, P] one passing valve there.
-        second: float64[B, P] a passing valve there besides the best first source.
-        first: int[B] place of that first source, -1 where it is noise from outside.
+        second: float64[B, P] a passing valve there besides the first source that goes best with it.
+        first: int[B, P] place of that first source, -1 where it is noise from outside.
+        first_passes: bool[B, P] it is a passing valve.
         expected: dict of explanation -> predicted levels, filled for the winners by `predict`.
     """
 
@@ -104,6 +106,11 @@ class Fit:
     outside_from: npt.NDArray[np.int8]
 
 
+def only(found: Fit, rows: Ints) -> Fit:
+    """Some rows of a fit."""
+    return Fit(**{each.name: getattr(found, each.name)[rows] for each in fields(found)})
+
+
 def fit(heard: Heard) -> Fit:
     """Score every explanation of what `heard` holds."""
     power_background = power_of(heard.background)
@@ -111,7 +118,7 @@ def fit(heard: Heard) -> Fit:
     by_channel = channel_score(heard, heard.background, heard.scale)
     nothing = total_score(by_channel, heard.use)
     shift, shift_db = _even_shift(heard)
-    outside, outside_field, outside_from = _outside(heard, leak_only, power_background)
+    outside, outside_field, outside_from, outside_price = _outside(heard, leak_only, power_background)
     risen = heard.use & (heard.level - heard.background > 0.5)
     sources = one_source(heard, leak_only, power_background, (heard.may_pass | heard.known) & risen)
     price = np.log(np.maximum(heard.use.sum(axis=1), 1))[:, None]
@@ -119,7 +126,9 @@ def fit(heard: Heard) -> Fit:
     begins = np.where(heard.standing, PRICE_STANDING, PRICE_PASSING + price + beside)
     passing = np.where(heard.may_pass & risen, sources.score - begins, IMPOSSIBLE)
     known = np.where(heard.known & risen, sources.score - PRICE_KNOWN, IMPOSSIBLE)
-    singles = _Singles(outside, outside_field, sources, passing, known, leak_only, power_background)
+    singles = _Singles(
+        outside, outside_field, outside_price, sources, passing, known, leak_only, power_background
+    )
     two = _two_sources(heard, singles, risen)
     hidden = unheard_source(heard, leak_only, power_background, risen) - PRICE_PASSING - price[:, 0]
     alone = _alone(heard, by_channel, nothing, price[:, 0])
@@ -150,6 +159,7 @@ class _Singles(NamedTuple):
 
     outside: F64
     outside_field: F64
+    outside_price: F64
     sources: Sources
     passing: F64
     known: F64
@@ -158,7 +168,7 @@ class _Singles(NamedTuple):
 
 
 class _Two(NamedTuple):
-    """A second source at each place: score and level float64[B, P]; first int[B], first_passes bool[B]."""
+    """A second source at each place and its first, arrays [B, P]; see `Fit`."""
 
     score: F64
     level: F64
@@ -167,53 +177,77 @@ class _Two(NamedTuple):
 
 
 def _two_sources(heard: Heard, singles: _Singles, risen: Bools) -> _Two:
-    """The best single source and another on top; or that which stands already, and another on top."""
+    """The best of any two sources, for each place.
+
+    As the first is tried what fits best alone, what stands already, and what is loudest: of two leaks far
+    apart a valve between them fits best alone.
+    """
     either = np.maximum(singles.passing, singles.known)
     best = either.argmax(axis=1)
     rows = np.arange(len(best))
     best = np.where(either[rows, best] >= singles.outside, best, -1)
     two = _upon(heard, singles, risen, best)
-    there = np.where(heard.standing | heard.known, either, IMPOSSIBLE)
-    standing = np.where(there.max(axis=1) > IMPOSSIBLE / 2, there.argmax(axis=1), best)
-    if (standing == best).all():
+    there = _highest(np.where(heard.standing | heard.known, either, IMPOSSIBLE), best)
+    sound = np.where(either > IMPOSSIBLE / 2, singles.leak_only - heard.coupling, IMPOSSIBLE)
+    loudest = _highest(sound, best)
+    two = _or_upon(two, heard, singles, risen, there, there != best)
+    return _or_upon(two, heard, singles, risen, loudest, (loudest != best) & (loudest != there))
+
+
+def _highest(score: F64, otherwise: Ints) -> Ints:
+    """Place of the highest score, int[B]; `otherwise` where none is possible."""
+    return np.where(score.max(axis=1) > IMPOSSIBLE / 2, score.argmax(axis=1), otherwise)
+
+
+def _or_upon(two: _Two, heard: Heard, singles: _Singles, risen: Bools, place: Ints, where: Bools) -> _Two:
+    """`two`, or a second source upon the first at `place` (int[B]) where that is better."""
+    rows = np.flatnonzero(where)
+    if not len(rows):
         return two
-    other = _upon(heard, singles, risen, standing)
-    better = other.score.max(axis=1) > two.score.max(axis=1)
-    return _Two(
-        *(np.where(better[:, None] if a.ndim > 1 else better, b, a) for a, b in zip(two, other, strict=True))
-    )
+    some = Heard(**{name: array[rows] for name, array in heard._asdict().items()})
+    other = _upon(some, _some_singles(singles, rows), risen[rows], place[rows])
+    better = other.score > two.score[rows]
+    for mine, theirs in zip(two, other, strict=True):
+        mine[rows] = np.where(better, theirs, mine[rows])
+    return two
+
+
+def _some_singles(singles: _Singles, rows: Ints) -> _Singles:
+    """Some rows of all singles."""
+    some = {name: array[rows] for name, array in singles._asdict().items() if name != "sources"}
+    return _Singles(sources=Sources(*(array[rows] for array in singles.sources)), **some)
 
 
 def _upon(heard: Heard, singles: _Singles, risen: Bools, place: Ints) -> _Two:
     """A second source upon the first at `place` (int[B], -1 for noise from outside)."""
     rows, at, valve = np.arange(len(place)), np.maximum(place, 0), place >= 0
     passing, known = singles.passing[rows, at], singles.known[rows, at]
-    first = _first(heard, singles.sources, singles.outside, singles.outside_field, place, singles.background)
+    first = _first(heard, singles, place)
     candidates = heard.may_pass & risen & stands_over_neighbours(heard, singles.leak_only, place)
     candidates[rows[valve], at[valve]] = False
     both, level = second_source(heard, first, singles.background, candidates)
-    base = np.where(valve, np.maximum(passing, known), singles.outside) - first.score
+    noise = np.where(singles.outside > IMPOSSIBLE / 2, -singles.outside_price, IMPOSSIBLE)
+    base = np.where(valve, np.maximum(passing, known) - first.score, noise)
     new = valve & ~(heard.standing | heard.known)[rows, at]
     price = np.where(
         heard.standing, PRICE_STANDING, PRICE_SECOND + np.where(new, PRICE_AT_ONCE, 0.0)[:, None]
     )
     score = np.where(both > IMPOSSIBLE / 2, base[:, None] + both - price, IMPOSSIBLE)
-    return _Two(score, level, place, valve & (passing >= known))
+    shape = score.shape
+    passes = np.broadcast_to((valve & (passing >= known))[:, None], shape).copy()
+    return _Two(score, level, np.broadcast_to(place[:, None], shape).copy(), passes)
 
 
-def _first(
-    heard: Heard, sources: Sources, outside: F64, outside_field: F64, place: Ints, background: F64
-) -> First:
-    """The best single source as the first of two; noise from outside where that fits better (place -1)."""
-    rows, at = np.arange(len(place)), np.maximum(place, 0)
+def _first(heard: Heard, singles: _Singles, place: Ints) -> First:
+    """The source at `place` as the first of two; noise from outside where that is -1."""
+    rows, at, sources = np.arange(len(place)), np.maximum(place, 0), singles.sources
     valve = place >= 0
-    alone = np.where(outside > IMPOSSIBLE / 2, first_alone(heard, outside_field, background), 0.0)
     choose = valve[:, None]
     return First(
         place,
-        np.where(valve, sources.score[rows, at] + sources.price[rows, at], alone),
-        np.where(choose, sources.field[rows, at], outside_field),
-        np.where(choose, sources.most[rows, at], outside_field),
+        np.where(valve, sources.score[rows, at] + sources.price[rows, at], 0.0),
+        np.where(choose, sources.field[rows, at], singles.outside_field),
+        np.where(choose, sources.most[rows, at], singles.outside_field),
         np.where(choose, sources.most_sd[rows, at], heard.coupling_sd),
     )
 
@@ -251,8 +285,10 @@ def _field_channel(heard: Heard, field: F64, field_sd: F64, power_background: F6
     return channel_score(heard, level_of(total), sd)
 
 
-def _outside(heard: Heard, leak_only: F64, power_background: F64) -> tuple[F64, F64, npt.NDArray[np.int8]]:
-    """Noise carried along from either end or heard everywhere: best score, its field, where from."""
+def _outside(
+    heard: Heard, leak_only: F64, power_background: F64
+) -> tuple[F64, F64, npt.NDArray[np.int8], F64]:
+    """Noise carried along from either end or heard everywhere: best score, its field, where from, price."""
     best = np.full(len(leak_only), IMPOSSIBLE)
     best_field = np.zeros_like(leak_only)
     best_from = np.zeros(len(leak_only), np.int8)
@@ -269,7 +305,7 @@ def _outside(heard: Heard, leak_only: F64, power_background: F64) -> tuple[F64, 
                 score = total_score(
                     _field_channel(heard, field, heard.coupling_sd, power_background), heard.use
                 )
-                score = score - price - (0.7 if share else 0.0)
+                score = score - price - (PRICE_CARRIED if share else 0.0)
                 better = score > best
                 best = np.where(better, score, best)
                 best_field = np.where(better[:, None], field, best_field)
@@ -277,7 +313,8 @@ def _outside(heard: Heard, leak_only: F64, power_background: F64) -> tuple[F64, 
                     np.int8
                 )
     enough = risen.sum(axis=1) >= 2
-    return np.where(enough, best, IMPOSSIBLE), best_field, best_from
+    best_price = price + np.where(best_from > 0, PRICE_CARRIED, 0.0)
+    return np.where(enough, best, IMPOSSIBLE), best_field, best_from, best_price
 
 
 def _outside_price(heard: Heard, leak_only: F64, risen: Bools) -> F64:
@@ -299,7 +336,7 @@ def expected_level(
     background = power_of(heard.background[chosen])
     rows = np.arange(len(chosen))
     at = np.maximum(place, 0)
-    first = found.first[chosen]
+    first = found.first[chosen, at]
     one = found.source_field[chosen, at]
     base = np.where(
         (first >= 0)[:, None], found.source_field[chosen, np.maximum(first, 0)], found.outside_field[chosen]

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from hissmark.judge import evidence as ev
 from hissmark.judge.acoustics import Acoustics
-from hissmark.judge.explain import Fit, expected_level, fit
+from hissmark.judge.explain import Fit, expected_level, fit, only
 from hissmark.judge.geometry import Geometry
 from hissmark.judge.heard import Heard
 from hissmark.judge.spill import AUDIBLE_DB, SpillCeilings
@@ -44,10 +44,12 @@ class Channels(NamedTuple):
         level: float32[C] floor. unrest: float32[C] dB by which the level may still move.
         value, scale: float32[C, M] baselines; NaN where not learned.
         sound: bool[C] fresh data, sensor well. may_pass: bool[C] closed valve under test, steady.
+        suspect: bool[C] valves that may well be the source by the evidence gathered, or are said to be.
         known: bool[C] open or just stroked. share: float32[C] part of an independent window in a tick.
         doubt: bool[C] something keeps the group from the short cut (an alarm stands).
         standing: bool[C] valves said to pass. open_: bool[C] open and settled, steady.
-        unheard: bool[C] valves whose sensor is not heard or not to be believed.
+        valve: bool[C] what may pass at all, heard or not.
+        patience: float32[C] log-odds by which time speaks for each valve, see `evidence.persistence`.
     """
 
     level: F32
@@ -56,12 +58,14 @@ class Channels(NamedTuple):
     scale: F32
     sound: Bools
     may_pass: Bools
+    suspect: Bools
     known: Bools
     share: F32
     doubt: Bools
     standing: Bools
     open_: Bools
-    unheard: Bools
+    valve: Bools
+    patience: F32
 
 
 class Groups(NamedTuple):
@@ -73,6 +77,7 @@ class Groups(NamedTuple):
         next_explanation: uint8[G]. next_source: int32[G]. shift_db: float32[G]. stirred: bool[G].
         expected: float32[C]. leads: bool[C] the best explanation of this tick has the valve passing.
         ratio: float32[C] this tick's log-likelihood ratio of the valve passing.
+        told: float32[C] the same, time counted in.
     """
 
     mode: Ints
@@ -88,6 +93,7 @@ class Groups(NamedTuple):
     expected: F32
     leads: Bools
     ratio: F32
+    told: F32
 
 
 def judge(
@@ -118,6 +124,7 @@ def judge(
         np.full(g, ev.RATIO_LIMIT, np.float32), np.full(g, Explanation.ONE_PASSING, np.uint8),
         np.full(g, -1, np.int32), np.zeros(g, np.float32), stirred, np.full(c, np.nan, np.float32),
         np.zeros(c, bool), np.full(c, -ev.RATIO_LIMIT, np.float32),
+        np.full(c, -ev.RATIO_LIMIT, np.float32),
     )  # fmt: skip
     calm = on & ~stirred
     _put(geometry, result.expected, calm, laid.value[rows, :, mode])
@@ -176,10 +183,12 @@ class _Laid(NamedTuple):
     scale: F64
     sound: Bools
     may_pass: Bools
+    suspect: Bools
     known: Bools
     standing: Bools
     open_: Bools
-    unheard: Bools
+    valve: Bools
+    patience: F64
 
 
 def _lay_out(geometry: Geometry, channels: Channels) -> _Laid:
@@ -191,10 +200,12 @@ def _lay_out(geometry: Geometry, channels: Channels) -> _Laid:
         floats(channels.level), floats(channels.unrest), floats(channels.value), floats(channels.scale),
         sound,
         np.asarray(geometry.spread(channels.may_pass, False), bool),
+        np.asarray(geometry.spread(channels.suspect, False), bool),
         np.asarray(geometry.spread(channels.known, False), bool),
         np.asarray(geometry.spread(channels.standing, False), bool),
         np.asarray(geometry.spread(channels.open_, False), bool),
-        np.asarray(geometry.spread(channels.unheard, False), bool),
+        np.asarray(geometry.spread(channels.valve, False), bool),
+        np.nan_to_num(floats(channels.patience)),
     )  # fmt: skip
 
 
@@ -254,7 +265,7 @@ def _fit_stirred(
     best -= _unlearned(laid, groups, eligible[groups])[row, tried]
     chosen = _best_of_each(groups, group, best)
     result.mode[groups] = tried[chosen]
-    _fill(geometry, groups, chosen, heard, found, result)
+    _fill(geometry, groups, chosen, heard, found, laid.patience[groups], result)
 
 
 def _heard(
@@ -267,12 +278,14 @@ def _heard(
     scale = np.sqrt(scale**2 + np.nan_to_num(laid.unrest[group]) ** 2)
     # next to an open valve that cannot be heard itself nobody can be blamed
     unread = (laid.known[group] & ~use).any(axis=1, keepdims=True)
+    # what a source sends out goes on while its own sensor is not heard: its neighbours are no news
+    lost = (laid.suspect[group] & ~use).any(axis=1, keepdims=True) & ~laid.standing[group]
     return Heard(
         np.where(use, laid.level[group], -60.0), np.where(use, background, -60.0), np.where(use, scale, 1.0),
         use,
-        laid.may_pass[group] & use & ~unread, laid.known[group] & use, geometry.reference[group],
+        laid.may_pass[group] & use & ~unread & ~lost, laid.known[group] & use, geometry.reference[group],
         *acoustics.of(group), ceilings.laid(geometry, group, audible), laid.standing[group],
-        laid.unheard[group] & ~use,
+        laid.valve[group] & ~use,
         acoustics.unknown(group),
     )  # fmt: skip
 
@@ -291,8 +304,10 @@ def _best_of_each(groups: Ints, group: Ints, score: F64) -> Ints:
     return np.asarray(order[first])
 
 
-def _fill(geometry: Geometry, groups: Ints, chosen: Ints, heard: Heard, found: Fit, result: Groups) -> None:
-    """Write the outcome of the chosen fits into the result."""
+def _fill(
+    geometry: Geometry, groups: Ints, chosen: Ints, heard: Heard, found: Fit, patience: F64, result: Groups
+) -> None:
+    """Write the outcome of the chosen fits into the result. `patience`: float64[groups, P]."""
     p = heard.level.shape[1]
     scores = np.concatenate(
         [
@@ -313,8 +328,10 @@ def _fill(geometry: Geometry, groups: Ints, chosen: Ints, heard: Heard, found: F
     top = scores.argmax(axis=1)
     best = scores[rows, top].copy()
     kind, place = kinds[top], places[top]
-    first, first_passes = found.first[chosen], found.first_passes[chosen]
-    follow = _next_best(scores, top, kind, place, np.where(first_passes, first, -1))
+    at = np.maximum(place, 0)
+    first, first_passes = found.first[chosen, at], found.first_passes[chosen, at]
+    picked = only(found, chosen)
+    follow = _next_best(scores, top, kind, place, first, ev.pairs_with(picked))
     result.odds[groups] = np.minimum(best - scores[rows, follow], 99.0)
     two = kind == Explanation.TWO_PASSING
     result.explanation[groups] = np.where(two & ~first_passes, Explanation.ONE_PASSING, kind)
@@ -334,22 +351,25 @@ def _fill(geometry: Geometry, groups: Ints, chosen: Ints, heard: Heard, found: F
     leads[rows[passes], place[passes]] = True
     leads[rows[by_two], first[by_two]] = True
     _put(geometry, result.leads, mask, leads, rows_given=True)
-    _put(geometry, result.ratio, mask, ev.likelihood_ratio(found)[chosen], rows_given=True)
+    _put(geometry, result.ratio, mask, ev.likelihood_ratio(picked), rows_given=True)
+    _put(geometry, result.told, mask, ev.likelihood_ratio(picked, patience), rows_given=True)
 
 
 def _next_best(
-    scores: F64,
-    top: Ints,
-    kind: npt.NDArray[np.uint8],
-    place: npt.NDArray[np.intp],
-    first: npt.NDArray[np.intp],
-) -> Ints:
-    """Index of the best explanation that is truly another: one in which the source found does not pass."""
+    scores: F64, top: Ints, kind: npt.NDArray[np.uint8], place: npt.NDArray[np.intp],
+    first: npt.NDArray[np.intp], holds: Bools,
+) -> Ints:  # fmt: skip
+    """Index of the best explanation that is truly another: one in which the sources found do not pass.
+
+    `holds`: see `pairs_with`; changes `scores`.
+    """
     rows, p = np.arange(len(scores)), (scores.shape[1] - 4) // 3
     scores[rows, top] = -np.inf
-    single = kind == Explanation.ONE_PASSING
-    scores[rows[single], 4 + 2 * p + place[single]] = -np.inf
-    scores[rows[single & (first == place)], 4 + 2 * p :] = -np.inf
+    at, other = np.maximum(place, 0), np.maximum(first, 0)
+    single, two = kind == Explanation.ONE_PASSING, kind == Explanation.TWO_PASSING
+    same = np.where(two[:, None], holds[rows, at] & holds[rows, other], holds[rows, at])
+    same &= (single | (two & (first >= 0)))[:, None]
+    scores[:, 4 + 2 * p :][same] = -np.inf
     return np.asarray(scores.argmax(axis=1))
 
 
@@ -388,9 +408,18 @@ def _gather(geometry: Geometry, channels: Channels, on: Bools, result: Groups, e
     """Add this tick's ratios to the evidence of the valves that were under test."""
     mine = np.zeros(len(evidence), bool)
     _put(geometry, mine, on, np.ones((int(on.sum()), geometry.place.shape[1]), bool), rows_given=True)
-    counted = mine & (channels.may_pass | (result.ratio <= -ev.RATIO_LIMIT)) & ~channels.known
-    counted &= channels.sound & channels.may_pass
-    gathered = ev.gather(evidence, result.ratio.astype(np.float64), channels.share.astype(np.float64))
+    # a valve that is not heard is cleared by a group that sounds as usual
+    usual = np.zeros(len(evidence), bool)
+    nothing = on & (result.explanation == Explanation.NOTHING)
+    _put(
+        geometry,
+        usual,
+        nothing,
+        np.ones((int(nothing.sum()), geometry.place.shape[1]), bool),
+        rows_given=True,
+    )
+    counted = mine & ~channels.known & np.where(channels.sound, channels.may_pass, usual)
+    gathered = ev.gather(evidence, result.told.astype(np.float64), channels.share.astype(np.float64))
     evidence[counted] = gathered[counted]
     stroked = mine & channels.known
     evidence[stroked] = np.minimum(evidence[stroked], 0.0)

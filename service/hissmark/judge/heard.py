@@ -27,7 +27,7 @@ class Heard(NamedTuple):
         coupling, coupling_sd, carried: float64[B, P], likewise.
         ceiling: float64[B, P, P] spill relative to its source at most, dB, see `SpillCeilings`.
         standing: bool[B, P] valves already said to pass.
-        unheard: bool[B, P] valves whose own sensor is not heard or not to be believed.
+        unheard: bool[B, P] valves whose own sensor is not heard, not to be believed, or has no baseline yet.
         unknown: float64[B, K, K] covariance of couplings and steps, see `Acoustics`.
     """
 

@@ -80,7 +80,7 @@ def one_source(heard: Heard, leak_only: F64, background: F64, candidates: Bools)
     score = np.full(candidates.shape, IMPOSSIBLE)
     b, k = np.nonzero(candidates)
     if len(b):
-        profile = _profile(heard, b, background[b], field[b, k], most[b, k], most_sd[b, k], 0.0)
+        profile = _profile(heard, b, background[b], np.maximum(most[b, k], field[b, k]), most_sd[b, k])
         arriving = [_Arriving(level_of(field[b, k]), k)]
         score[b, k] = _joint(heard, b, background[b], profile, arriving, [k]) - price[b, k]
     return Sources(score, price, field, most, most_sd)
@@ -109,12 +109,17 @@ def _most(heard: Heard, leak_only: F64) -> tuple[F64, F64]:
     No loss is negative: sound is nowhere louder than at its source, but for the coupling of the sensors. And
     while a source stands, its spill never grows over what it was before, relative to the source.
     """
+    gain, sd = _highest_gain(heard)
+    return power_of(leak_only[:, :, None] + gain), sd
+
+
+def _highest_gain(heard: Heard) -> tuple[F64, F64]:
+    """How far spill may be over its source, and how sure that is, dB; float64[B, P, P] by source, place."""
     coupled = heard.coupling[:, None, :] - heard.coupling[:, :, None]
     sd = np.sqrt(heard.coupling_sd[:, :, None] ** 2 + heard.coupling_sd[:, None, :] ** 2)
     sd = np.where(heard.ceiling < coupled, CEILING_SD_DB, sd)
-    most = power_of(leak_only[:, :, None] + np.minimum(heard.ceiling, coupled))
     own = np.eye(heard.use.shape[1], dtype=bool)[None]
-    return np.where(own, power_of(leak_only)[:, :, None], most), np.where(own, 0.0, sd)
+    return np.where(own, 0.0, np.minimum(heard.ceiling, coupled)), np.where(own, 0.0, sd)
 
 
 class _Profile(NamedTuple):
@@ -141,13 +146,18 @@ class _Arriving(NamedTuple):
 
 
 def _profile(
-    heard: Heard, b: Ints, background: F64, field: F64, most: F64, most_sd: F64, added: F64 | float
-) -> _Profile:
-    """Part what rows `b` of `heard` hear into what a field of spill (powers) may bring, and the rest."""
+    heard: Heard, b: Ints, background: F64, most: F64, most_sd: F64, more: F64 | float = 0.0,
+    more_sd: F64 | float = 0.0,
+) -> _Profile:  # fmt: skip
+    """Part what rows `b` of `heard` hear into what sources may bring at most (powers, dB), and the rest.
+
+    Args:
+        more, more_sd: the same of a second source.
+    """
     level, scale = heard.level[b], heard.scale[b]
-    top = background + np.maximum(most, field) + added
+    top = background + most + more
     excess = np.maximum(level - level_of(top), 0.0)
-    sd = np.sqrt(scale**2 + (np.minimum(most / top, 1.0) * most_sd) ** 2)
+    sd = np.sqrt(scale**2 + (most / top * most_sd) ** 2 + (more / top * more_sd) ** 2)
     return _Profile(level - excess, excess / sd)
 
 
@@ -266,7 +276,11 @@ def second_source(heard: Heard, first: First, background: F64, candidates: Bools
     b, k = np.nonzero(candidates & shows & _is_no_spill(heard, first, background, beyond))
     if len(b):
         added = power_of(level[b, k][:, None] - heard.loss[b, k])
-        profile = _profile(heard, b, background[b], first.field[b], first.most[b], first.most_sd[b], added)
+        gain, gain_sd = _highest_gain(heard)
+        most, more = np.maximum(first.most[b], first.field[b]), power_of(level[b, k][:, None] + gain[b, k])
+        profile = _profile(
+            heard, b, background[b], most, first.most_sd[b], np.maximum(more, added), gain_sd[b, k]
+        )
         sources = [_Arriving(level_of(first.field[b]), first.place[b]), _Arriving(level_of(added), k)]
         score[b, k] = _joint(heard, b, background[b], profile, sources, [first.place[b], k])
     return score, level
@@ -305,11 +319,3 @@ def unheard_source(heard: Heard, leak_only: F64, background: F64, risen: Bools) 
     score = _joint(heard, b, background[b], profile, [_Arriving(level_of(field), k)], [near], sums)
     np.maximum.at(best, b, score)
     return best
-
-
-def first_alone(heard: Heard, field: F64, background: F64) -> F64:
-    """Log-likelihood of noise from outside alone, the way `second_source` counts it, float64[B]."""
-    b = np.arange(len(field))
-    outside = np.full(len(field), -1)
-    profile = _profile(heard, b, background, field, field, heard.coupling_sd, 0.0)
-    return _joint(heard, b, background, profile, [_Arriving(level_of(field), outside)], [outside])
