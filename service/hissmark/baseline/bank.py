@@ -53,7 +53,7 @@ class Heard(NamedTuple):
         on: bool, the channel's group closes this tick.
         strange: bool[groups], the group is in a state that neither a leak nor a known mode explains.
         named: int[groups], the operating condition that process tags name, 0 where none.
-        blamed: bool, something in the channel's group is said to leak.
+        blamed: bool, something in the channel's group seems to leak.
     """
 
     level: F32

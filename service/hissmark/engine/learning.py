@@ -95,16 +95,19 @@ def calm_groups(state: State, groups: Groups, on: Bools) -> Bools:
         np.abs(groups.shift_db) < state.tuned.max_drift_db[state.layout.first]
     )
     calm = ~groups.stirred | even
-    suspected = state.passing | state.alarms.active[0] | (state.evidence > 0)
-    calm[state.layout.group_of[suspected]] = False
+    calm[state.layout.group_of[_suspected(state)]] = False
     return calm
 
 
 def blamed(state: State) -> Bools:
-    """Channels of groups in which something is said to leak: what they hear is no background to learn."""
+    """Channels of groups in which something seems to leak: what they hear is no background to learn."""
     groups = np.zeros(len(state.layout.group_names), bool)
-    groups[state.layout.group_of[state.passing | state.alarms.active[:2].any(axis=0)]] = True
+    groups[state.layout.group_of[_suspected(state)]] = True
     return groups[state.layout.group_of]
+
+
+def _suspected(state: State) -> Bools:
+    return np.asarray(state.passing | state.alarms.active[0] | (state.evidence > 0), bool)
 
 
 def disturbed(state: State, at_us: int) -> Bools:
