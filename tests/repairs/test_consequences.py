@@ -15,7 +15,7 @@ from hissmark.store.repair_records import Repair, Work
 from support.invented import MINUTE_US, PASSING, QUIET, START_US, Invented, Scene, invented
 
 KNOWN = Background(
-    BaselineState.TRACKING, 1, 2, None, False, 24.0, 0.6, 24.0, 0.0, 99, 48, START_US, 144_000
+    BaselineState.TRACKING, 1, 2, None, None, False, 24.0, 0.6, 24.0, 0.0, 99, 48, START_US, 144_000
 )  # fmt: skip
 
 

@@ -22,8 +22,8 @@ def story_of(layout: Layout, tick: Tick, channel: int) -> Story:
     voices = tuple(_voice(layout, tick, i) for i in members)
     own = voices[channel - first]
     background = Background(
-        BaselineState.TRACKING, 0, 1, None, None, True, own.baseline_db, own.scale_db, own.baseline_db, 0.0, 212,
-        200, tick.at_us - 30 * 86_400_000_000, 144_000,
+        BaselineState.TRACKING, 0, 1, None, None, True, own.baseline_db, own.scale_db, own.baseline_db, 0.0,
+        212, 200, tick.at_us - 30 * 86_400_000_000, 144_000,
     )  # fmt: skip
     margin = _known(tick.margin_db[group])
     limit_db = layout.settings.judge.rise_limit_db
