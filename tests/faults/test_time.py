@@ -240,7 +240,9 @@ def test_a_channel_that_floods(tmp_path: Path, broker: Broker, seen: Seen) -> No
     ]
     levels = []
     for name, more in (("calm", []), ("flood", flood)):
-        site = write_site(tmp_path / name, broker, panel.REGISTER, tables=TABLES, mqtt={"client_id": name})
+        site = write_site(
+            tmp_path / name, broker, panel.REGISTER, tables=TABLES, mqtt={"client_id": f"hissmark-{name}"}
+        )
         with Service(site).start() as service:
             gateway = Gateway(broker)
             gateway.send(panel.packs(found[: 3 * 360]))
