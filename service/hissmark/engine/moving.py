@@ -16,6 +16,7 @@ from hissmark.engine.conditions import TestConditions
 from hissmark.engine.intake import NEVER, US
 from hissmark.engine.measuring import Signal
 from hissmark.engine.state import F32, Bools, State
+from hissmark.engine.sudden import note_sudden
 from hissmark.judge.group import Groups
 from hissmark.judge.verdict import NONE
 from hissmark.judge.verdicts import Explanation, Reason
@@ -43,6 +44,7 @@ def note_moves(
     named = np.zeros_like(groups)
     named[groups] = state.named[groups] != conditions.operating[groups]
     state.named[groups] = conditions.operating[groups]
+    note_sudden(state, at_us, groups, _of(state, fell | rose))
     _begin(state, state.fell_us, at_us, _of(state, fell))
     _begin(state, state.rose_us, at_us, _of(state, rose))
     moved = _of(state, stroked) | named

@@ -43,13 +43,15 @@ class State:
         stirred: bool[groups] something stood out at the last tick.
         named: int8[groups] operating condition by tags at the last tick. fell_us, rose_us: int64[groups] when
             something last began to fall (or was stroked) and to rise, see `moving`.
+        sudden_us: int64[groups] when something last changed suddenly, 0 once the group was as usual after it.
+        begun_us: int64[groups] when the group was first heard, 0 before.
         restless_s: float32[channels] how long the channel has not been steady of late.
         free: bool[groups] whose operating conditions are found in the levels, not named by tags.
         own_inputs: int32[channels, 4] the inputs of each channel by role, -1 where there is none.
     """
 
     STATE_CHANNEL = ("evidence", "lead_s", "passing", "stroked_us", "open_us", "said", "restless_s", "retest")
-    STATE_GROUP = ("mode", "settled", "stirred", "named", "fell_us", "rose_us")
+    STATE_GROUP = ("mode", "settled", "stirred", "named", "fell_us", "rose_us", "sudden_us", "begun_us")
 
     def __init__(self, layout: Layout) -> None:
         settings = layout.settings
@@ -84,6 +86,8 @@ class State:
         self.named: npt.NDArray[np.int8] = np.zeros(groups, np.int8)
         self.fell_us: I64 = np.full(groups, NEVER, np.int64)
         self.rose_us: I64 = np.full(groups, NEVER, np.int64)
+        self.sudden_us: I64 = np.zeros(groups, np.int64)
+        self.begun_us: I64 = np.zeros(groups, np.int64)
         self.restless_s: F32 = np.zeros(n, np.float32)
         self.retest: npt.NDArray[np.uint8] = np.zeros(n, np.uint8)
         self.suppression = Suppression.of(layout)

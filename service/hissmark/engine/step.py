@@ -30,6 +30,7 @@ from hissmark.engine.standing import (
     wanted_margin,
 )
 from hissmark.engine.state import F32, Bools, Ints, State
+from hissmark.engine.sudden import forget_sudden
 from hissmark.engine.testable import channels_of, obstacles, time_open, with_sensor
 from hissmark.engine.watching import watch_health
 from hissmark.judge.explain import Fit
@@ -128,6 +129,7 @@ class Stepper(State):
         self.mode[portion.groups] = groups.mode[portion.groups]
         self.stirred[portion.groups] = groups.stirred[portion.groups]
         settle(self, portion.groups, groups)
+        forget_sudden(self, portion.at_us, portion.groups, signal, groups)
         baseline, scale = self._background(groups.mode)
         rise = (signal.levels.low - baseline).astype(np.float32)
         watch_health(self, portion, on, conditions, signal, groups.mode, rise, scale)

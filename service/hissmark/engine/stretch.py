@@ -40,6 +40,7 @@ NOT_COMPARED = frozenset({"windows", "process", "acoustics", "strangers", "basel
 """Parts that every copy has its own of, or that only learning changes."""
 MOVING = {
     "step.stroked_us": NEVER, "step.open_us": 0, "step.fell_us": NEVER, "step.rose_us": NEVER,
+    "step.sudden_us": 0, "step.begun_us": 0,
     "alarms.until_us": 0, "repairs.heard_us": 0, "repairs.repaired_us": 0, "passed.heard_us": 0,
     "trends.start_us": 0,
 }  # fmt: skip

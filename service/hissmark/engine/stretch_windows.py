@@ -79,6 +79,13 @@ class SlidingWindows(SlotRing):
             getattr(ring, name)[...] = getattr(self, name)[rows]
         ring.head[...] = 0
 
+    def held_by(self, channels: Ints) -> tuple[I64, F32]:
+        """As `SlotRing.held_by`; times as the tick of each copy sees them."""
+        tick, c = channels // self.channels, channels % self.channels
+        rows = self.held[tick, c][..., None] + np.arange(self.size)
+        time_us = self.time_us[rows]
+        return time_us - np.where(time_us > 0, self.later_us[tick][..., None], 0), self.low[rows]
+
     def measure(self, rows: Ints | slice, at_us: int, length_us: I64) -> WindowLevels:
         """As `SlotRing.measure`; `rows` are all channels of the copies of some ticks, in order."""
         ticks = np.arange(len(self.later_us)) if isinstance(rows, slice) else rows[:: self.channels]

@@ -10,6 +10,7 @@ from hissmark.engine.intake import NEVER, US
 from hissmark.engine.measuring import Signal
 from hissmark.engine.moving import turning, weight_of
 from hissmark.engine.state import F32, Bools, State
+from hissmark.engine.sudden import moved_groups
 from hissmark.judge.evidence import persistence
 from hissmark.judge.group import Channels
 from hissmark.judge.verdict import NONE
@@ -94,5 +95,5 @@ def channels_of(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[n
         state.passing | (state.evidence > -SUSPECTED), known,
         share.astype(np.float32), state.alarms.active[0] | state.passing,
         state.passing, (blocked == Reason.OPEN) & steady, state.valve,
-        persistence(state.lead_s),
+        persistence(state.lead_s), moved_groups(state, at_us, signal, sound),
     )  # fmt: skip

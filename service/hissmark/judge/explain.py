@@ -19,7 +19,7 @@ How sources are fitted is told in `sources`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -34,6 +34,7 @@ from hissmark.judge.heard import (
     row_median,
     total_score,
 )
+from hissmark.judge.own_sound import Own, one_source_ratio
 from hissmark.judge.sources import (
     First,
     Sources,
@@ -132,7 +133,7 @@ def fit(heard: Heard) -> Fit:
     two = _two_sources(heard, singles, risen)
     hidden = unheard_source(heard, leak_only, power_background, risen) - PRICE_PASSING - price[:, 0]
     alone = _alone(heard, by_channel, nothing, price[:, 0])
-    return Fit(
+    found = Fit(
         nothing,
         shift - PRICE_SHIFT,
         outside,
@@ -147,6 +148,26 @@ def fit(heard: Heard) -> Fit:
         outside_field,
         two.level,
         outside_from,
+    )
+    return found if heard.own is None else _after_sudden_change(heard, heard.own, found)
+
+
+def _after_sudden_change(heard: Heard, own: Own, found: Fit) -> Fit:
+    """Scores where something has changed suddenly: is it one source, or a new operating condition?
+
+    What speaks against one source makes every valve less likely alike: it says nothing of which. What speaks
+    for it speaks against sounds of their own only: noise from outside is one source as well.
+    """
+    rows = np.arange(len(found.nothing))
+    moved = ~np.isnan(own.apart).all(axis=(1, 2)) & ~(heard.standing | heard.known).any(axis=1)
+    ratios = one_source_ratio(own, heard.level - heard.background, heard.use)
+    ratio = np.where(moved, ratios[rows, found.passing.argmax(axis=1)], 0.0)
+    against = np.minimum(ratio, 0.0)[:, None]
+    return replace(
+        found,
+        passing=found.passing + against,
+        second=found.second + against,
+        unexplained=found.unexplained + np.where(moved, own.novelty, 0.0) - np.maximum(ratio, 0.0),
     )
 
 

@@ -17,6 +17,7 @@ from hissmark.judge.acoustics import Acoustics
 from hissmark.judge.explain import Fit, expected_level, fit, only
 from hissmark.judge.geometry import Geometry
 from hissmark.judge.heard import Heard
+from hissmark.judge.own_sound import Moved
 from hissmark.judge.spill import AUDIBLE_DB, SpillCeilings
 from hissmark.judge.verdicts import Explanation, Reason
 
@@ -50,6 +51,7 @@ class Channels(NamedTuple):
         standing: bool[C] valves said to pass. open_: bool[C] open and settled, steady.
         valve: bool[C] what may pass at all, heard or not.
         patience: float32[C] log-odds by which time speaks for each valve, see `evidence.persistence`.
+        moved: what groups sound like in which something has changed suddenly.
     """
 
     level: F32
@@ -66,6 +68,7 @@ class Channels(NamedTuple):
     open_: Bools
     valve: Bools
     patience: F32
+    moved: Moved | None = None
 
 
 class Groups(NamedTuple):
@@ -189,6 +192,7 @@ class _Laid(NamedTuple):
     open_: Bools
     valve: Bools
     patience: F64
+    moved: Moved | None
 
 
 def _lay_out(geometry: Geometry, channels: Channels) -> _Laid:
@@ -206,6 +210,7 @@ def _lay_out(geometry: Geometry, channels: Channels) -> _Laid:
         np.asarray(geometry.spread(channels.open_, False), bool),
         np.asarray(geometry.spread(channels.valve, False), bool),
         np.nan_to_num(floats(channels.patience)),
+        channels.moved,
     )  # fmt: skip
 
 
@@ -287,6 +292,7 @@ def _heard(
         *acoustics.of(group), ceilings.laid(geometry, group, audible), laid.standing[group],
         laid.valve[group] & ~use,
         acoustics.unknown(group),
+        None if laid.moved is None else laid.moved.of(group),
     )  # fmt: skip
 
 

@@ -8,6 +8,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from hissmark.judge.own_sound import Own
+
 F64 = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.intp]
@@ -29,6 +31,7 @@ class Heard(NamedTuple):
         standing: bool[B, P] valves already said to pass.
         unheard: bool[B, P] valves whose own sensor is not heard, not to be believed, or has no baseline yet.
         unknown: float64[B, K, K] covariance of couplings and steps, see `Acoustics`.
+        own: what a sudden change sounds like; None where nothing has changed suddenly.
     """
 
     level: F64
@@ -50,6 +53,7 @@ class Heard(NamedTuple):
     standing: Bools
     unheard: Bools
     unknown: F64
+    own: Own | None = None
 
 
 def power_of(level_db: F64) -> F64:

@@ -96,6 +96,11 @@ class SlotRing:
             parts.append(self._measure(mine, at_us, length_us[block]))
         return WindowLevels(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
+    def held_by(self, channels: npt.NDArray[np.intp]) -> tuple[I64, F32]:
+        """Times and lowest levels of the slots that `channels` (of any shape) hold, one axis more, in any
+        order."""
+        return self.time_us[channels], self.low[channels]
+
     def _measure(self, rows: npt.NDArray[np.intp] | slice, at_us: int, length_us: I64) -> WindowLevels:
         time_us, low = self.time_us[rows], self.low[rows]
         within = time_us >= np.maximum(at_us - length_us, 1)[:, None]  # 0 marks an empty place
