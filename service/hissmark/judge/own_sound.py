@@ -42,14 +42,14 @@ HEARD_DB = 2.5
 """Rise from which a neighbour says something of the sound that has come."""
 LOG_SD = 0.8
 """How far the variance of a window may be off, natural logarithm: a dozen values and what they hide."""
-MOST_FOR, MOST_AGAINST = 4.0, 3.0
+MOST_FOR, MOST_AGAINST = 4.0, 1.5
 """What unrest can say at most, natural log of a likelihood ratio. Against one source it says less: sensors
 may be noisy themselves."""
 USUAL_A_DAY = 1.0 / 40.0
 """New operating conditions of a group in a day at which the price of an unexplained change stands."""
 HALF_A_TIME = 0.5
 """Jeffreys' prior of a Poisson rate: before anything has come, half a time is counted."""
-RAREST, COMMONEST = -3.0, 4.0
+RAREST, COMMONEST = -3.0, 3.0
 
 
 class Moved(NamedTuple):
