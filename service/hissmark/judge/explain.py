@@ -225,7 +225,8 @@ def _or_upon(two: _Two, heard: Heard, singles: _Singles, risen: Bools, place: In
     rows = np.flatnonzero(where)
     if not len(rows):
         return two
-    some = Heard(**{name: array[rows] for name, array in heard._asdict().items()})
+    # the sound of a sudden change is weighed later, once for all explanations
+    some = Heard(**{name: array[rows] for name, array in heard._asdict().items() if name != "own"})
     other = _upon(some, _some_singles(singles, rows), risen[rows], place[rows])
     better = other.score > two.score[rows]
     for mine, theirs in zip(two, other, strict=True):
