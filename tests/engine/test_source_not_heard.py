@@ -3,8 +3,11 @@ common practice, no source."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from hissmark.engine.change import BaselineStep, baseline_change
 from support.rig import LEARNED_S, Rig, learned_rig, row_of_valves
 
 HOUR_S = 3600
@@ -71,3 +74,19 @@ def test_a_channel_that_begins_while_its_group_is_said_to_leak_does_not_learn_th
     assert rig.reason("XV-4").text == "baseline learning"
     rig.run(3 * LEARNED_S, dict.fromkeys(NAMES, QUIET_DB), every_s=60)
     assert abs(rig.value("XV-4", "baseline_db") - QUIET_DB) < 1.5
+
+
+def test_a_new_sensor_on_a_leaking_valve_learns_once_the_leak_is_over_and_ends_its_alarm() -> None:
+    """It neither takes the leak for its background, which would end the alarm of a valve that leaks on, nor
+    waits for ever because the valve is still said to leak."""
+    row = row_of_valves(len(NAMES))
+    rig, leak = learned_rig(row, dict.fromkeys(NAMES, QUIET_DB)), sound(1, 50.0)
+    rig.run(2 * HOUR_S, leak, every_s=60)
+    assert rig.events("XV-2") == ["raised"]
+    anew = baseline_change(BaselineStep.RELEARN, "XV-2", "Ada", "another sensor")
+    rig.engine.change(rig.engine.admit(replace(anew, id=1)))
+    rig.run(2 * LEARNED_S, leak, every_s=60)
+    assert (rig.events("XV-2"), rig.reason("XV-2").text) == (["raised"], "baseline learning")
+    rig.run(2 * LEARNED_S, dict.fromkeys(NAMES, QUIET_DB), every_s=60)
+    assert rig.events("XV-2") == ["raised", "cleared"]
+    assert abs(rig.value("XV-2", "baseline_db") - QUIET_DB) < 1.5

@@ -14,7 +14,7 @@ from hissmark.engine.measuring import Signal
 from hissmark.engine.state import F32, Bools, Ints, State
 from hissmark.engine.testable import faulty
 from hissmark.judge.explain import fit
-from hissmark.judge.group import Groups
+from hissmark.judge.group import STIR_SCALES, Groups
 from hissmark.judge.heard import Heard
 from hissmark.judge.verdict import NONE
 from hissmark.judge.verdicts import Explanation, Reason
@@ -99,11 +99,23 @@ def calm_groups(state: State, groups: Groups, on: Bools) -> Bools:
     return calm
 
 
-def blamed(state: State) -> Bools:
-    """Channels of groups in which something seems to leak: what they hear is no background to learn."""
-    groups = np.zeros(len(state.layout.group_names), bool)
-    groups[state.layout.group_of[_suspected(state)]] = True
-    return groups[state.layout.group_of]
+def blamed(state: State, signal: Signal, mode: Ints) -> Bools:
+    """Channels of groups in which something seems to leak and is heard: no background to learn from.
+
+    Heard by channels that have a background: where none of these stands out, the leak is over, or nobody can
+    say, and whoever learns anew (another sensor, a condition not known yet) must not wait for ever.
+
+    Args:
+        mode: int[groups], operating condition.
+    """
+    of, rows = state.layout.group_of, np.arange(len(state.valve))
+    value, scale = (a[rows, mode[of]] for a in (state.baselines.value, state.baselines.scale))
+    with np.errstate(invalid="ignore"):
+        rises = signal.fresh & (signal.levels.low - value > np.maximum(WEAK_DB, STIR_SCALES * scale))
+    suspected, heard = np.zeros((2, len(state.layout.group_names)), bool)
+    suspected[of[_suspected(state)]] = True
+    heard[of[rises]] = True
+    return np.asarray((suspected & heard)[of], bool)
 
 
 def _suspected(state: State) -> Bools:
@@ -189,7 +201,8 @@ def floors_of(
     return Floors(
         levels.low, levels.high - levels.low, step, signal.last_us,
         fit_to_learn(state, portion.at_us, blocked, signal.unsteady), groups.mode[of], calm[of], on,
-        portion.groups & strange_groups(state, groups), conditions.operating, blamed(state),
+        portion.groups & strange_groups(state, groups), conditions.operating,
+        blamed(state, signal, groups.mode),
     )  # fmt: skip
 
 
