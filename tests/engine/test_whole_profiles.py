@@ -104,12 +104,13 @@ def test_a_leak_beside_an_open_valve_is_named() -> None:
     assert raised(rig) == ["XV-4"]
 
 
-def test_what_came_and_went_by_itself_is_contested_when_it_comes_again() -> None:
+def test_what_came_and_went_twice_by_itself_is_contested_the_third_time() -> None:
     """A leak does not heal; who switches it on and off is to be found, not the valve to be opened."""
     rig, again = quiet_plant(5), sound(5, (0, 34.0))
-    rig.run(2 * HOUR_S, again, every_s=60).run(4 * HOUR_S, sound(5), every_s=60)
-    assert raised(rig) == ["XV-1"]
+    for _ in range(2):
+        rig.run(2 * HOUR_S, again, every_s=60).run(4 * HOUR_S, sound(5), every_s=60)
+    assert raised(rig) == ["XV-1", "XV-1"], "twice it may be a leak, mended without a word"
     rig.run(2 * HOUR_S, again, every_s=60)
-    assert (rig.verdict("XV-1").text, len(raised(rig))) == ("contested", 1)
+    assert (rig.verdict("XV-1").text, len(raised(rig))) == ("contested", 2)
     rig.run(4 * HOUR_S, sound(5), every_s=60).run(2 * HOUR_S, sound(5, (0, 41.0)), every_s=60)
-    assert (rig.verdict("XV-1").text, len(raised(rig))) == ("passing", 2), "another sound is another matter"
+    assert (rig.verdict("XV-1").text, len(raised(rig))) == ("passing", 3), "another sound is another matter"

@@ -2,9 +2,9 @@
 
 A leak does not heal. What a valve was blamed for, and what then ended under test conditions without a repair
 and without a stroke of that valve, was either no leak (an operating condition not known then) or one that
-something else switches on and off. When the same sound comes back, the same in every channel, it cannot be
-told which of the two it is: `contested`, until somebody has looked. Repairs are not always put on record; but
-a valve that leaks again after one does so at a level of its own, and hardly the same in every channel.
+something else switches on and off. When it has done so twice and the same sound comes back, the same in every
+channel, it cannot be told which of the two it is: `contested`, until somebody has looked. Once is not enough:
+repairs are not always put on record, and a valve may leak again as it did before.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from hissmark.judge.verdict import NONE
 SAME_DB = 2.0
 SAME_SCALES = 3.0
 """Levels nearer than this are the same sound."""
-TIMES = 1
+TIMES = 2
 """So often has it come and gone before."""
 FEWEST = 2
 """Channels that must be heard, and half of those that were."""

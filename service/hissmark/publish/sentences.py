@@ -38,7 +38,7 @@ REASON_SENTENCES: dict[Reason, str] = {
     Reason.BASELINE_LEARNING: "Its background is still being learned.",
     Reason.POSITION_NOT_HEARD: "Its position is not heard, so it may be open.",
     Reason.PRESSURE_NOT_HEARD: "Its pressures are not heard, so it may not be testable.",
-    Reason.CAME_AND_WENT_BEFORE: "The group sounds as it did when this was called a leak before, and "
+    Reason.CAME_AND_WENT_BEFORE: "The group sounds as it did when this was called a leak twice before, and "
     "that ended by itself: an operating condition, or a leak that comes and goes.",
     Reason.WAITING_FOR_EVIDENCE: "It stands out; more evidence is being gathered.",
 }
