@@ -101,7 +101,7 @@ def test_a_noisy_sensor_gets_a_higher_limit_and_says_so_a_calm_one_keeps_the_sit
 
 def test_the_budget_is_a_setting_of_site_group_and_valve() -> None:
     assert "budget_per_year" in NAMES
-    rig = noisy(Rig(row_of_valves(4), QUICK), 8.0, {"AE-2": 5.0, "AE-4": 5.0})
+    rig = noisy(Rig(row_of_valves(4), QUICK), 9.0, {"AE-2": 5.0, "AE-4": 5.0})
     rig.engine.change(
         rig.engine.admit(
             settings_change(Level.VALVE, "XV-2", {"budget_per_year": 10.0}, "Ada", "look sooner")

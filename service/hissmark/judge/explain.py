@@ -34,7 +34,7 @@ from hissmark.judge.heard import (
     row_median,
     total_score,
 )
-from hissmark.judge.own_sound import Own, one_source_ratio
+from hissmark.judge.own_sound import HEARD_DB, Own, one_source_ratio
 from hissmark.judge.sources import (
     First,
     Sources,
@@ -159,7 +159,9 @@ def _after_sudden_change(heard: Heard, own: Own, found: Fit) -> Fit:
     for it speaks against sounds of their own only: noise from outside is one source as well.
     """
     rows = np.arange(len(found.nothing))
-    moved = ~np.isnan(own.apart).all(axis=(1, 2)) & ~(heard.standing | heard.known).any(axis=1)
+    # an operating condition lifts several channels; what one hears alone is left to all other explanations
+    several = (heard.use & (heard.level - heard.background > HEARD_DB)).sum(axis=1) >= 2
+    moved = ~np.isnan(own.apart).all(axis=(1, 2)) & ~(heard.standing | heard.known).any(axis=1) & several
     ratios = one_source_ratio(own, heard.level - heard.background, heard.use)
     ratio = np.where(moved, ratios[rows, found.passing.argmax(axis=1)], 0.0)
     against = np.minimum(ratio, 0.0)[:, None]
