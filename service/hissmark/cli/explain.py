@@ -51,7 +51,6 @@ def explain(
     from hissmark.engine.layout import Layout
     from hissmark.publish.story_shapes import story_shape
     from hissmark.repairs.told import repaired
-    from hissmark.store.open import open_for_reading
     from hissmark.store.recall import story_at
     from hissmark.store.repairs import RepairBook
 
@@ -63,11 +62,8 @@ def explain(
         if found is None:
             when = "yet" if at is None else "at that moment"
             raise CommandError(f"{channel.subject} has no verdict {when}: nothing was judged.")
-        engine = open_for_reading(open_site.site.store_url, open_site.site.folder)
-        try:
-            repair = repaired(RepairBook(engine, engine), found.story.subject, found.story.at_us)
-        finally:
-            engine.dispose()
+        engine = open_site.reader.engine
+        repair = repaired(RepairBook(engine, engine), found.story.subject, found.story.at_us)
         if as_json:
             put_json(story_shape(found.story, found.basis, found.saved_us, repair))
         else:

@@ -47,7 +47,7 @@ class Housekeeping:
         self._scheduler = BackgroundScheduler(
             timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": 3600, "max_instances": 1}
         )
-        self._seconds = Seconds(look, self._moved, self._look_failed)
+        self._seconds = Seconds(look, self._moved, self._looked)
         live.chores.plan("health", LOOK_S)
         self.every(30, self._measure, "database size")
         self.every(600, self._checkpoint, "write-ahead log")
@@ -95,7 +95,8 @@ class Housekeeping:
             if job.next_run_time is not None:
                 job.modify(next_run_time=job.next_run_time + timedelta(seconds=by_s))
 
-    def _look_failed(self, error: Exception | None) -> None:
+    def _looked(self, error: Exception | None) -> None:
+        """The look of this second is done; `error`: what it raised."""
         if error is None:
             self._live.chores.done("health")
         else:

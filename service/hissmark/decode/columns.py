@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import IntFlag, StrEnum
 from typing import Any
@@ -80,6 +81,11 @@ class Batch:
         return self.series, self.time_us, self.value, self.flags
 
     @classmethod
+    def joined(cls, parts: Sequence[Batch]) -> Batch:
+        """Batches one behind the other; at least one."""
+        return cls(*(np.concatenate(column) for column in zip(*(p.columns for p in parts), strict=True)))
+
+    @classmethod
     def empty(cls) -> Batch:
         return cls(
             np.empty(0, np.int32), np.empty(0, np.int64), np.empty(0, np.float64), np.empty(0, np.uint8)
@@ -133,10 +139,8 @@ class Decoded:
 
     def __add__(self, later: Decoded) -> Decoded:
         """Both, this one first."""
-        columns = zip(self.batch.columns, later.batch.columns, strict=True)
         unknown = dict(self.unknown)
         for name, row in later.unknown.items():
             before = unknown.get(name)
             unknown[name] = row if before is None else before.until(row)
-        batch = Batch(*(np.concatenate(both) for both in columns))
-        return Decoded(batch, self.rejects + later.rejects, unknown)
+        return Decoded(Batch.joined((self.batch, later.batch)), self.rejects + later.rejects, unknown)

@@ -95,8 +95,7 @@ def calm_groups(state: State, groups: Groups, on: Bools) -> Bools:
         np.abs(groups.shift_db) < state.tuned.max_drift_db[state.layout.first]
     )
     calm = ~groups.stirred | even
-    calm[state.layout.group_of[_suspected(state)]] = False
-    return calm
+    return np.asarray(calm & ~state.groups_with(_suspected(state)), bool)
 
 
 def blamed(state: State, signal: Signal, mode: Ints) -> Bools:
@@ -112,10 +111,7 @@ def blamed(state: State, signal: Signal, mode: Ints) -> Bools:
     value, scale = (a[rows, mode[of]] for a in (state.baselines.value, state.baselines.scale))
     with np.errstate(invalid="ignore"):
         rises = signal.fresh & (signal.levels.low - value > np.maximum(WEAK_DB, STIR_SCALES * scale))
-    suspected, heard = np.zeros((2, len(state.layout.group_names)), bool)
-    suspected[of[_suspected(state)]] = True
-    heard[of[rises]] = True
-    return np.asarray((suspected & heard)[of], bool)
+    return np.asarray((state.groups_with(_suspected(state)) & state.groups_with(rises))[of], bool)
 
 
 def _suspected(state: State) -> Bools:

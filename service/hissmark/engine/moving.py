@@ -35,7 +35,7 @@ def note_moves(
     state: State, at_us: int, on: Bools, conditions: TestConditions, signal: Signal, scale: F32
 ) -> None:
     """Remember when something began to fall, to rise, to be stroked or to be named by tags."""
-    groups = _of(state, on)
+    groups = state.groups_with(on)
     enough = on & signal.fresh & (signal.unsteady != Reason.TOO_FEW_SAMPLES)
     with np.errstate(invalid="ignore"):
         limit = np.maximum(MOVE_DB, MOVE_SCALES * np.nan_to_num(scale))
@@ -44,18 +44,11 @@ def note_moves(
     named = np.zeros_like(groups)
     named[groups] = state.named[groups] != conditions.operating[groups]
     state.named[groups] = conditions.operating[groups]
-    note_sudden(state, at_us, groups, _of(state, fell | rose))
-    _begin(state, state.fell_us, at_us, _of(state, fell))
-    _begin(state, state.rose_us, at_us, _of(state, rose))
-    moved = _of(state, stroked) | named
+    note_sudden(state, at_us, groups, state.groups_with(fell | rose))
+    _begin(state, state.fell_us, at_us, state.groups_with(fell))
+    _begin(state, state.rose_us, at_us, state.groups_with(rose))
+    moved = state.groups_with(stroked) | named
     state.fell_us[moved] = at_us
-
-
-def _of(state: State, channels: Bools) -> Bools:
-    """Groups that have any of these channels."""
-    groups = np.zeros(len(state.layout.group_names), bool)
-    groups[state.layout.group_of[channels]] = True
-    return groups
 
 
 def _begin(state: State, since_us: npt.NDArray[np.int64], at_us: int, groups: Bools) -> None:
@@ -77,7 +70,7 @@ def turning(state: State, at_us: int, signal: Signal, sound: Bools) -> Bools:
 
 def settle(state: State, groups: Bools, result: Groups) -> None:
     """The operating condition of a group is settled once nothing that is new is heard in it."""
-    begins = _of(state, result.leads & ~state.passing)
+    begins = state.groups_with(result.leads & ~state.passing)
     plain = ~result.stirred | (~begins & (result.explanation != Explanation.UNEXPLAINED))
     now = groups & plain
     state.settled[now] = result.mode[now]

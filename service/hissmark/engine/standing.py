@@ -111,8 +111,7 @@ def verdicts_of(
 ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
     of = state.layout.group_of
     judged = state.passing & (blocked == NONE)
-    group_passes = np.zeros(len(state.layout.group_names), bool)
-    group_passes[of[judged]] = True
+    group_passes = state.groups_with(judged)
     with np.errstate(invalid="ignore"):
         material = rise > np.maximum(1.0, 2.0 * scale)
         limit = rise_limits(state, scale)

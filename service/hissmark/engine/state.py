@@ -105,6 +105,12 @@ class State:
         }
         self.alarms.use(delays, tuned.off_delay_s, (tuned.clear_db, tuned.severe_db))
 
+    def groups_with(self, channels: Bools) -> Bools:
+        """Groups that have any of these channels, bool[groups]."""
+        groups = np.zeros(len(self.layout.group_names), bool)
+        groups[self.layout.group_of[channels]] = True
+        return groups
+
     def rows_of(self, group: int) -> slice:
         """The channels of a group."""
         first = int(self.layout.first[group])

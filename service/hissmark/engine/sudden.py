@@ -28,16 +28,14 @@ SHOWN_FOR = 2
 def note_sudden(state: State, at_us: int, groups: Bools, moved: Bools) -> None:
     """Something moves in the groups `moved` (bool[groups]); `groups` are those that tick."""
     state.begun_us[groups & (state.begun_us == 0)] = at_us
-    state.sudden_us[moved & ~_worked(state, at_us)] = at_us
+    state.sudden_us[moved] = at_us
+    state.sudden_us[_worked(state, at_us)] = 0
 
 
 def _worked(state: State, at_us: int) -> Bools:
     """Groups in which a valve is open or was worked lately."""
     lately = at_us - state.stroked_us < SHOWN_FOR * state.settings.signal.window_s * US
-    worked = np.zeros(len(state.layout.group_names), bool)
-    worked[state.layout.group_of[lately | (state.open_us != 0)]] = True
-    state.sudden_us[worked] = 0
-    return worked
+    return state.groups_with(lately | (state.open_us != 0))
 
 
 def forget_sudden(state: State, at_us: int, groups: Bools, signal: Signal, result: Groups) -> None:
@@ -50,12 +48,10 @@ def forget_sudden(state: State, at_us: int, groups: Bools, signal: Signal, resul
 
 def moved_groups(state: State, at_us: int, signal: Signal, sound: Bools) -> Moved | None:
     """What groups sound like in which something has changed suddenly; None if there are none."""
-    passing = np.zeros(len(state.sudden_us), bool)
-    passing[state.layout.group_of[state.passing]] = True
-    which = np.flatnonzero((state.sudden_us > 0) & ~passing)
+    which = np.flatnonzero((state.sudden_us > 0) & ~state.groups_with(state.passing))
     if not len(which):
         return None
-    row = np.full(len(passing), -1, np.intp)
+    row = np.full(len(state.sudden_us), -1, np.intp)
     row[which] = np.arange(len(which))
     place, present = state.geometry.place[which], state.geometry.present[which]
     channels = np.maximum(place, 0)

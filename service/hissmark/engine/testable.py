@@ -66,9 +66,7 @@ def drowned(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[np.ui
     lately = at_us - np.where(open_, np.abs(state.open_us), state.stroked_us) < signal.length_us
     unread = (open_ & (lately | ~sound | (signal.unsteady != NONE))) | just
     unread |= state.valve & ~open_ & (state.stroked_us > NEVER) & lately
-    groups = np.zeros(len(state.layout.group_names), bool)
-    groups[state.layout.group_of[unread]] = True
-    return groups[state.layout.group_of]
+    return state.groups_with(unread)[state.layout.group_of]
 
 
 def sound_of(state: State, signal: Signal) -> Bools:

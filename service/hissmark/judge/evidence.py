@@ -39,12 +39,13 @@ def persistence(lead_s: F32) -> F32:
     return np.asarray(2.0 * np.log10(1.0 + lead_s / 1800.0), np.float32)
 
 
-def likelihood_ratio(found: Fit, patience: F64 | float = 0.0) -> F64:
+def likelihood_ratio(found: Fit, patience: F64 | float = 0.0, holds: Bools | None = None) -> F64:
     """Natural log of the likelihood ratio of each valve, float64[B, P]; low where it cannot pass.
 
-    `patience`: float64[B, P], see `persistence`.
+    Args:
+        patience: float64[B, P], see `persistence`. holds: `pairs_with(found)`, if it is at hand.
     """
-    holds = pairs_with(found)
+    holds = pairs_with(found) if holds is None else holds
     pair = np.broadcast_to(found.second[:, None, :], holds.shape)
     with_it = np.maximum(found.passing, np.where(holds, pair, IMPOSSIBLE).max(axis=2))
     base = np.maximum.reduce(

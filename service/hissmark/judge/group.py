@@ -337,7 +337,8 @@ def _fill(
     at = np.maximum(place, 0)
     first, first_passes = found.first[chosen, at], found.first_passes[chosen, at]
     picked = only(found, chosen)
-    follow = _next_best(scores, top, kind, place, first, ev.pairs_with(picked))
+    holds = ev.pairs_with(picked)
+    follow = _next_best(scores, top, kind, place, first, holds)
     result.odds[groups] = np.minimum(best - scores[rows, follow], 99.0)
     two = kind == Explanation.TWO_PASSING
     result.explanation[groups] = np.where(two & ~first_passes, Explanation.ONE_PASSING, kind)
@@ -357,8 +358,8 @@ def _fill(
     leads[rows[passes], place[passes]] = True
     leads[rows[by_two], first[by_two]] = True
     _put(geometry, result.leads, mask, leads, rows_given=True)
-    _put(geometry, result.ratio, mask, ev.likelihood_ratio(picked), rows_given=True)
-    _put(geometry, result.told, mask, ev.likelihood_ratio(picked, patience), rows_given=True)
+    _put(geometry, result.ratio, mask, ev.likelihood_ratio(picked, 0.0, holds), rows_given=True)
+    _put(geometry, result.told, mask, ev.likelihood_ratio(picked, patience, holds), rows_given=True)
 
 
 def _next_best(
@@ -410,20 +411,18 @@ def _put(
     target[geometry.place[groups][present]] = values[present]
 
 
+def _channels_of(geometry: Geometry, groups: Bools, channels: int) -> Bools:
+    """The channels of some groups (bool[G]), bool[channels]."""
+    mine = np.zeros(channels, bool)
+    _put(geometry, mine, groups, np.broadcast_to(groups[:, None], geometry.place.shape))
+    return mine
+
+
 def _gather(geometry: Geometry, channels: Channels, on: Bools, result: Groups, evidence: F32) -> None:
     """Add this tick's ratios to the evidence of the valves that were under test."""
-    mine = np.zeros(len(evidence), bool)
-    _put(geometry, mine, on, np.ones((int(on.sum()), geometry.place.shape[1]), bool), rows_given=True)
+    mine = _channels_of(geometry, on, len(evidence))
     # a valve that is not heard is cleared by a group that sounds as usual
-    usual = np.zeros(len(evidence), bool)
-    nothing = on & (result.explanation == Explanation.NOTHING)
-    _put(
-        geometry,
-        usual,
-        nothing,
-        np.ones((int(nothing.sum()), geometry.place.shape[1]), bool),
-        rows_given=True,
-    )
+    usual = _channels_of(geometry, on & (result.explanation == Explanation.NOTHING), len(evidence))
     counted = mine & ~channels.known & np.where(channels.sound, channels.may_pass, usual)
     gathered = ev.gather(evidence, result.told.astype(np.float64), channels.share.astype(np.float64))
     evidence[counted] = gathered[counted]

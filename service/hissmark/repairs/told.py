@@ -16,9 +16,10 @@ def repaired(book: RepairBook, valve: str, at_us: int) -> RepairedShape | None:
         return None
     row = rows[-1]
     repair, ended = row.what, book.outcomes().get(row.id)
+    if ended is not None and ended.at_us > at_us:
+        ended = None  # not known then
     said = f"On record: {repair_sentence(repair).rstrip('.')}, by {repair.who}, {rfc3339(repair.at_us)}."
-    found = ended is not None and ended.at_us <= at_us
-    if ended is not None and found:
+    if ended is not None:
         said += f" {outcome_sentence(valve, ended)}"
     elif repair.work not in ON_THE_SENSOR:
         said += " Its check had not ended by then."
@@ -26,6 +27,6 @@ def repaired(book: RepairBook, valve: str, at_us: int) -> RepairedShape | None:
         "at": rfc3339(repair.at_us),
         "work": str(repair.work),
         "who": repair.who,
-        "outcome": ended.outcome if ended is not None and found else None,
+        "outcome": ended.outcome if ended is not None else None,
         "sentence": said,
     }

@@ -20,13 +20,13 @@ from typing import TypeVar
 
 import sqlalchemy as sa
 
+from hissmark.store.archive.catalogue import DAY_US
 from hissmark.store.errors import StoreError, in_words
 from hissmark.store.open import place_of
 from hissmark.store.schema import samples
 
 T = TypeVar("T")
 
-DAY_US = 86_400_000_000
 REST = "samples_rest"
 
 DAYS_AHEAD = 3

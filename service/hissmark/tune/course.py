@@ -117,11 +117,5 @@ class Course:
         return judged_once(known if mine.all() else _taken(known, mine), self._layout)
 
 
-def joined(parts: Sequence[Batch]) -> Batch:
-    """Batches one behind the other."""
-    columns = ("series", "time_us", "value", "flags")
-    return Batch(*(np.concatenate([getattr(p, name) for p in parts]) for name in columns))
-
-
 def _taken(batch: Batch, rows: slice | np.ndarray) -> Batch:
     return Batch(batch.series[rows], batch.time_us[rows], batch.value[rows], batch.flags[rows])

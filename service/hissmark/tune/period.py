@@ -12,7 +12,7 @@ from hissmark.engine.change import Change
 from hissmark.engine.intake import IDLE_S, US
 from hissmark.engine.rerun import Recorded
 from hissmark.store.reader import Reader
-from hissmark.tune.course import Course, joined
+from hissmark.tune.course import Course
 from hissmark.tune.request import Request
 from hissmark.tune.stages import Lineage
 
@@ -114,10 +114,10 @@ def _slices(
     for batch in reader.raw(names, from_us, to_us):
         waiting.append(batch)
         if sum(map(len, waiting)) >= SLICE_ROWS:
-            yield joined(waiting), names
+            yield Batch.joined(waiting), names
             waiting = []
     if sum(map(len, waiting)):
-        yield joined(waiting), names
+        yield Batch.joined(waiting), names
 
 
 def _recorded(reader: Reader) -> tuple[list[Change], list[Recorded]]:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from hissmark.decode.columns import Batch
 from hissmark.engine.register import PERCENTILE_SUFFIXES, Channel, Register
 from hissmark.store.history import decoded
 from hissmark.store.reader import Reader
@@ -51,10 +52,7 @@ def heard_of(reader: Reader, channels: Sequence[Channel], now_us: int, span_s: f
     strays = [u.name for u in reader.unknown_names()]
     if not batches:
         return Heard({}, strays, now_us)
-    series = np.concatenate([b.series for b in batches])
-    time_us = np.concatenate([b.time_us for b in batches])
-    value = np.concatenate([b.value for b in batches])
-    flags = np.concatenate([b.flags for b in batches])
+    series, time_us, value, flags = Batch.joined(batches).columns
     order = np.argsort(series, kind="stable")
     edges = np.searchsorted(series[order], np.arange(len(names) + 1))
     found = {}

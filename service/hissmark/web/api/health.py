@@ -9,6 +9,7 @@ from hissmark.publish.live import LiveState
 from hissmark.publish.pace import Pace
 from hissmark.publish.pulse import STORING
 from hissmark.publish.times import age_text
+from hissmark.publish.words import counted
 from hissmark.web.answers import answer
 from hissmark.web.context import Context, WebContext
 from hissmark.web.problems import DOCUMENTED, problem
@@ -145,7 +146,7 @@ def _commit(context: WebContext) -> Check:
 def _intake(context: WebContext) -> Check:
     """Whether it keeps pace with the plant: how far behind, and whether that grows."""
     health, pace = context.live.health, context.live.pacer.read()
-    waiting = f"{health.queue_messages} messages" if health.queue_messages != 1 else "1 message"
+    waiting = counted(health.queue_messages, "message")
     full = f"Paused: queue full ({waiting}), the broker holds the rest."
     if pace.behind_s <= BEHIND_LIMIT_S:
         said = full if health.paused else "What arrives is stored as it comes."

@@ -43,6 +43,9 @@ export function number(value, digits, unit = "") {
   return `${text.replace("-", "−")}${unit ? ` ${unit}` : ""}`;
 }
 
+/** `1 alarm`, `3 alarms`. */
+export const counted = (n, noun) => `${n} ${noun}${n === 1 ? "" : "s"}`;
+
 /** Download text as a file. */
 export function download(name, text, type) {
   const link = h("a", { href: URL.createObjectURL(new Blob([text], { type })), download: name });

@@ -1,6 +1,6 @@
 // The page "Alarm figures": how often the alarm system calls, measured against what a person can deal with.
 
-import { ask, h, pathOf } from "./dom.js";
+import { ask, counted, h, pathOf } from "./dom.js";
 import { bars, shares } from "./bars.js";
 import { live } from "./live.js";
 import { alarmName } from "./said.js";
@@ -14,7 +14,6 @@ const AGAIN_MS = 2000;
 const MOVES_ON_MS = 60e3;
 const percent = (share) => share > 0 && share < 0.001 ? "under 0.1 %" : `${(share * 100).toFixed(share && share < 0.1 ? 1 : 0)} %`;
 const plain = (value) => (value >= 10 || Number.isInteger(value) ? value.toFixed(0) : value.toFixed(value < 0.1 ? 2 : 1));
-const plural = (n, one) => `${n} ${one}${n === 1 ? "" : "s"}`;
 
 export function figuresPage(page, _name, query, go) {
   let span = spanOf(query, SPANS, "30d");
@@ -84,7 +83,7 @@ function drawn(found) {
 
 function inShort(found) {
   const over = measured(found).filter((row) => row.verdict === "over").map((row) => row.figure.toLowerCase());
-  const said = `${plural(found.alarms, "alarm")}, ${plain(found.per_hour.mean)} an hour on average; ${plural(found.floods.length, "flood")}; ${plural(found.standing, "alarm")} standing at the end.`;
+  const said = `${counted(found.alarms, "alarm")}, ${plain(found.per_hour.mean)} an hour on average; ${counted(found.floods.length, "flood")}; ${counted(found.standing, "alarm")} standing at the end.`;
   return over.length ? `${said} Over the limit: ${over.join(", ")}.` : `${said} Everything is within its limits.`;
 }
 

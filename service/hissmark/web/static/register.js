@@ -1,7 +1,7 @@
 // Register: what is in force, a table looked at before it comes into force, names that nobody has registered.
 
 import { signedInAs } from "./account.js";
-import { ask, h } from "./dom.js";
+import { ask, counted, h } from "./dom.js";
 import { commissioning } from "./register-check.js";
 import { preview } from "./register-preview.js";
 import { channels, strangers } from "./register-rows.js";
@@ -65,11 +65,9 @@ function inForce(place, { version, waiting, channels: count, valves, groups }) {
   const since = version && [`Version ${version.version}, ${version.how}`, version.operator && ` by ${version.operator}`,
     ", in force since ", timeElement(version.in_force, "at"), version.comment && `: “${version.comment}”`, "."];
   place.replaceChildren(
-    h("p", {}, `${many(count, "channel")} on ${many(valves, "valve")} and ${many(count - valves, "reference point")}, in ${many(groups.length, "group")}. `, since),
+    h("p", {}, `${counted(count, "channel")} on ${counted(valves, "valve")} and ${counted(count - valves, "reference point")}, in ${counted(groups.length, "group")}. `, since),
     waiting ? h("p", { class: "trouble" }, `Version ${waiting.version} of ${waiting.operator || "register.csv"} waits to come into force.`) : "",
     h("p", { class: "row" },
       h("a", { class: "button", href: "/api/v1/register/export", download: "register.csv" }, "Export as CSV"),
       h("a", { class: "button", href: "/baselines" }, "Baselines in hand")));
 }
-
-const many = (count, noun) => `${count} ${noun}${count === 1 ? "" : "s"}`;

@@ -1,7 +1,7 @@
 // The page "Repairs": what to repair now, what was found and done, and whether the sound says that it worked.
 
 import { mayAct } from "./acts.js";
-import { ask, h, pathOf } from "./dom.js";
+import { ask, counted, h, pathOf } from "./dom.js";
 import { isBlind } from "./live.js";
 import { recordForm } from "./record.js";
 import { money, stateOf, valveLink } from "./recorded.js";
@@ -95,8 +95,8 @@ function spent(rows) {
   const sums = new Map();
   for (const { amount, currency } of costs) sums.set(currency, (sums.get(currency) ?? 0) + Math.round(100 * amount));
   const words = [...sums].sort().map(([currency, cents]) => money({ amount: (cents / 100).toFixed(2), currency })).join(" and ");
-  const counted = rows.filter((r) => r.stands).length;
-  return words ? h("p", { class: "hint" }, `Together ${words}, of ${costs.length} of ${counted === 1 ? "1 repair" : `${counted} repairs`}.`) : "";
+  const standing = rows.filter((r) => r.stands).length;
+  return words ? h("p", { class: "hint" }, `Together ${words}, of ${costs.length} of ${counted(standing, "repair")}.`) : "";
 }
 
 /** A check that has not proved the repair is told by a mark and words, not by colour alone. */

@@ -1,7 +1,7 @@
 // A trial's result: what happened, what would have happened, and the difference in the middle.
 
 import { askFirst, post } from "./acts.js";
-import { h, pathOf } from "./dom.js";
+import { counted, h, pathOf } from "./dom.js";
 import { table } from "./table.js";
 import { ageText, exact, moment } from "./time.js";
 
@@ -31,7 +31,7 @@ export function compared(result, published) {
   const others = result.differences.filter((d) => !d.by_change);
   return h("div", {}, h("div", { class: "tuning-sides" },
     side("What happened", result.happened, "happened"),
-    h("section", { class: "panel", "aria-label": "Difference" }, h("h2", {}, "Difference"), h("p", { class: "tuning-counts" }, counted(ours)),
+    h("section", { class: "panel", "aria-label": "Difference" }, h("h2", {}, "Difference"), h("p", { class: "tuning-counts" }, tally(ours)),
       scores(result).map((text) => h("p", {}, text)),
       ours.length ? wrapped(DIFFERENCES, ours, "differences", "By the change") : "",
       others.length ? h("details", {}, h("summary", {}, `${others.length} more that show without the change too`),
@@ -41,13 +41,12 @@ export function compared(result, published) {
 }
 
 const wrapped = (columns, rows, name, caption) => h("div", { class: "table-wrap" }, table(columns, rows, { name, caption }));
-const alarms = (n) => (n === 1 ? "1 alarm" : `${n} alarms`);
 
 function side(title, rows, name) {
-  return h("section", { class: "panel", "aria-label": title }, h("h2", {}, title), h("p", {}, rows.length ? `${alarms(rows.length)}.` : "No alarm."), rows.length ? wrapped(ALARMS, rows, name, "In order of time") : "");
+  return h("section", { class: "panel", "aria-label": title }, h("h2", {}, title), h("p", {}, rows.length ? `${counted(rows.length, "alarm")}.` : "No alarm."), rows.length ? wrapped(ALARMS, rows, name, "In order of time") : "");
 }
 
-function counted(rows) {
+function tally(rows) {
   const found = ORDER.map((name) => [name, rows.filter((d) => d.difference === name).length]).filter(([, n]) => n);
   return found.length ? `${found.map(([name, n]) => `${n} ${name}`).join(", ")}.` : "Nothing would have been different.";
 }
@@ -55,7 +54,7 @@ function counted(rows) {
 /** Against what was found: before and with the change, with intervals. */
 function scores({ score_happened: before, score_would: after }) {
   if (!before.recall.cases && !before.precision.cases && !after.precision.cases) {
-    return ["No finding or repair is on record for this period, so nothing tells which alarms were right. ", `Nobody looked at ${alarms(before.unknown)} that happened, and at ${after.unknown} that would have.`];
+    return ["No finding or repair is on record for this period, so nothing tells which alarms were right. ", `Nobody looked at ${counted(before.unknown, "alarm")} that happened, and at ${after.unknown} that would have.`];
   }
   return [
     `Known leaks found: ${share(before.recall)} as it happened, ${share(after.recall)} with the change.`,

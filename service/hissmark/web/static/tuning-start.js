@@ -1,6 +1,6 @@
 // Where to begin: the valves with the most alarms, what these have in common, and what to try.
 
-import { ask, h, pathOf } from "./dom.js";
+import { ask, counted, h, pathOf } from "./dom.js";
 import { iso } from "./spans.js";
 import { serviceNow, timeElement } from "./time.js";
 
@@ -30,7 +30,7 @@ const nothing = () => h("div", {},
 function item(row, take) {
   const moment = (at) => h("a", { href: `${pathOf.valve(row.valve)}?last=24h&at=${at}` }, timeElement(at, "at"));
   return h("li", {},
-    h("p", {}, h("strong", {}, h("a", { href: `${pathOf.valve(row.valve)}?last=30d` }, row.valve)), " in ", h("a", { href: pathOf.group(row.group) }, row.group), `: ${row.alarms === 1 ? "1 alarm" : `${row.alarms} alarms`}. `, row.says.join(" ")),
+    h("p", {}, h("strong", {}, h("a", { href: `${pathOf.valve(row.valve)}?last=30d` }, row.valve)), " in ", h("a", { href: pathOf.group(row.group) }, row.group), `: ${counted(row.alarms, "alarm")}. `, row.says.join(" ")),
     h("p", { class: "row" }, h("button", { type: "button", class: "quiet", onclick: () => take(row.valve, row.setting || "rise_limit_db") }, `Try on ${row.valve}`),
       h("span", { class: "hint" }, "Raised ", row.moments.flatMap((at, i) => [i ? ", " : "", moment(at)]))));
 }
