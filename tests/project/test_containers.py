@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +13,18 @@ import yaml
 DOCKER = Path(__file__).parents[2] / "docker"
 
 
+def beside(program: str) -> str:
+    """A program of the environment that the tests run in, whether or not that is on the PATH."""
+    return str(Path(sys.executable).with_name(program))
+
+
+def linted(file: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([beside("hadolint"), file], capture_output=True, text=True, check=False)
+
+
 def validated(file: Path) -> subprocess.CompletedProcess[str]:
     """By the JSON schema of the Compose specification (compose-spec), as check-jsonschema carries it."""
-    command = ["check-jsonschema", "--builtin-schema", "vendor.compose-spec", str(file)]
+    command = [beside("check-jsonschema"), "--builtin-schema", "vendor.compose-spec", str(file)]
     return subprocess.run(command, capture_output=True, text=True, check=False)
 
 
@@ -59,7 +69,7 @@ def test_services_wait_for_services_that_exist() -> None:
 
 
 def test_dockerfile_is_clean_by_a_linter() -> None:
-    done = subprocess.run(["hadolint", DOCKER / "Dockerfile"], capture_output=True, text=True, check=False)
+    done = linted(DOCKER / "Dockerfile")
     assert (done.returncode, done.stdout) == (0, "")
 
 
@@ -67,5 +77,5 @@ def test_a_mistake_in_the_dockerfile_would_be_found(tmp_path: Path) -> None:
     """hadolint's DL3002: the last user is root."""
     file = tmp_path / "Dockerfile"
     file.write_text((DOCKER / "Dockerfile").read_text("utf-8").replace("USER 10001:10001", "USER root"))
-    done = subprocess.run(["hadolint", file], capture_output=True, text=True, check=False)
+    done = linted(file)
     assert "DL3002" in done.stdout
