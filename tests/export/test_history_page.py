@@ -133,7 +133,7 @@ def test_every_example_of_the_page_runs(
             exec(compile(code, f"history.md, {heading}", "exec"), {})
             told[heading] += capfd.readouterr().out
         else:
-            assert language in ("text", "python")
+            assert language in ("text", "python", "sql")  # the queries run in tests/store/test_views.py
 
     assert re.search(r"2026-03-01\s.*AX-101\s.*1440", told["The files"])
     assert "South" not in told["The files"]
