@@ -43,7 +43,7 @@ from support.publish import Gateway  # noqa: E402
 from support.service import Service, until, write_site  # noqa: E402
 
 PROBE_MESSAGES, PROBE_CHANNELS = 200_000, 1000
-LEARNING = {"baseline": {"learn_s": 1200, "learn_windows": 5}}
+LEARNING = {"baseline": {"learn_s": 3600, "learn_windows": 5}}
 DRAIN_S = 600.0
 LIMITS = (
     # column, what it is, unit, limit an hour (of the mean if a share)

@@ -73,3 +73,16 @@ def test_the_plant_sends_each_sample_once_and_at_its_rate() -> None:
     minutes = (singles[-1] - singles[0]) / 60_000
     assert len(messages) - len(singles) == pytest.approx(10 * (minutes - 1), abs=10)
     assert told[-1] <= len(seen)
+
+
+def test_the_plant_was_heard_for_an_hour_and_more_before_and_leaks_now_and_then() -> None:
+    plant, start_s = Plant.of(2000.0, 10), 1_700_000_000.0
+    rows = [json.loads(payload) for _, payload in plant.before(start_s)]
+    times = {row[0]["bt"] for row in rows}
+    assert max(times) + 60 == start_s
+    assert start_s - min(times) > 4200
+    assert {row[0]["bn"] for row in rows} == {row["channel"] for row in plant.register()}
+    source, turns = 2, 2000 // 200  # the middle of the first group, at 10 samples a second
+    levels = [plant.single(source + 200 * turns * s, start_s)[1] for s in range(0, 4800, 60)]
+    loud = [json.loads(payload)["v"] > 36.0 for payload in levels]
+    assert loud == 2 * ([False] * 10 + [True] * 20 + [False] * 10)

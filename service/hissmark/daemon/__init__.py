@@ -17,6 +17,9 @@ def run(site: Site) -> int:
     """Run a site until SIGTERM or SIGINT. Returns 0 after a clean stop, 1 if it had to give up."""
     from hissmark.daemon.deadline import LastResort
     from hissmark.daemon.logs import set_up
+    from hissmark.daemon.memory import share_heaps
+
+    share_heaps()
     from hissmark.daemon.service import Daemon
     from hissmark.daemon.work import StoppedError
 

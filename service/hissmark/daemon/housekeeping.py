@@ -18,6 +18,7 @@ from apscheduler.schedulers.background import BackgroundScheduler  # type: ignor
 
 from hissmark.daemon.clock import Clock
 from hissmark.daemon.long_history import LongHistory
+from hissmark.daemon.memory import give_back
 from hissmark.daemon.seconds import LOOK_S, Seconds
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
@@ -52,6 +53,7 @@ class Housekeeping:
         self.every(30, self._measure, "database size")
         self.every(600, self._checkpoint, "write-ahead log")
         self.every(60, self._sum_up, "coarse history")
+        self.every(600, give_back, "memory", after_s=SOON_S)
         # Soon after a start, so that what was missed while the service was down is made up for.
         self.every(3600, long_history.run, "long history", after_s=SOON_S)
         self.every(3600, self._tend, "days of samples", after_s=1)

@@ -81,13 +81,15 @@ class Daemon:
         self._looking_up = open_for_reading(site.store_url, site.folder)
         self._book = None if demo else book_of(site, self._store, self._looking_up)
         require_safe_reach(site, self._book)
-        self.reader = Reader(self._store, site.archive)
+        self.reader = Reader(self._looking_up, site.archive)  # who reads holds up nobody
         limits = StoreLimits(feed=site.settings.store.feed_days > 0)
         self._writer = Writer(
             self._store, (), limits=limits, now_us=self.clock.now_us
         )  # first: there is but one of us
         self._in_force = InForce(site, self._store)
-        self._takeover = Takeover(site.folder, site.core, self._store, self._in_force.with_register)
+        self._takeover = Takeover(
+            site.folder, site.core, self._store, self._in_force.with_register, self._looking_up
+        )
         self._takeover.on_taken = self._go_on_under
         register = self._takeover.at_start(site.register, self.clock.now_us())
         self.layout = Layout.of(register, site.core)
@@ -123,7 +125,7 @@ class Daemon:
         if site.settings.store.backup_folder is not None:
             self._housekeeping.every(LOOK_FOR_BACKUP_S, BackupJob(site, self.clock, self.metrics), "backup")
         self._housekeeping.every(60, Surroundings(site, self.metrics).look, "surroundings", after_s=1)
-        integrity = IntegrityJob(self._store, site.archive, self.clock, self.metrics)
+        integrity = IntegrityJob(self._looking_up, site.archive, self.clock, self.metrics)
         self._housekeeping.every(DAY_S, integrity, "integrity", after_s=CHECK_AFTER_S)
         chatter_us = chatter_window_us(site.core)
         collector = AlarmCollector(self.notifier.reader, self.clock.now_us, chatter_us, self.notifier.told)
@@ -240,9 +242,9 @@ class Daemon:
         if self._worker.alive:  # its transaction is undone with the process, and delivered again
             log.warning("stopped in the middle of a transaction; its messages were not acknowledged")
         elif ended:
-            self._writer.close()
-            self._store.dispose()
             self._looking_up.dispose()
+            self._writer.close()
+            self._store.dispose()  # last: emptying SQLite's log takes one that may write
         log.info("stopped", took_s=round(time.monotonic() - began_s, 2))
 
     def _restore_live(self) -> None:

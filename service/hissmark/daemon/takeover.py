@@ -78,11 +78,14 @@ class Takeover:
         core: CoreSettings,
         store: sa.Engine,
         settings_version: Callable[[Register], str],
+        reading: sa.Engine | None = None,
     ) -> None:
-        """`settings_version`: settings and a register as one text, for the record."""
+        """`settings_version`: settings and a register as one text, for the record. `reading`: the same store,
+        opened for reading.
+        """
         self._folder, self._core, self._store = folder, core, store
         self._settings_version = settings_version
-        self.book = RegisterBook(folder, store, store)
+        self.book = RegisterBook(folder, reading or store, store)
         self.on_taken: Callable[[Layout], None] = lambda layout: None
         self.since_us: int | None = None
         """When the register in force came into force, None if it is the first."""

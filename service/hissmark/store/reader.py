@@ -57,7 +57,7 @@ from hissmark.store.sample_reader import SampleReader
 
 
 class Reader(SampleReader):
-    """Reads a store opened with `open_for_reading` (or `open_store`, inside the service)."""
+    """Reads a store opened with `open_for_reading`; one opened for writing takes the write lock to read."""
 
     # --- history ---
 

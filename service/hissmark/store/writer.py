@@ -40,7 +40,7 @@ from hissmark.store import series as series_table
 from hissmark.store.blocks import Block
 from hissmark.store.errors import in_words
 from hissmark.store.lock import WriterLock
-from hissmark.store.open import place_of
+from hissmark.store.open import enlarge_cache, place_of
 from hissmark.store.records import (
     ActionRow,
     ChangeRow,
@@ -152,7 +152,8 @@ class Writer:
 
 
 def _prepare(connection: sa.Connection) -> None:
-    """PostgreSQL: somewhere for samples to arrive, and no commit that is not durable."""
+    """SQLite: room. PostgreSQL: somewhere for samples to arrive, and no commit that is not durable."""
+    enlarge_cache(connection)
     if connection.dialect.name != "postgresql":
         return
     with connection.begin():

@@ -1,6 +1,7 @@
 """What the soak's plant sends: single JSON values of fast sensors in turn, packs of a minute of slow ones.
 
-Every twentieth group leaks from minute 20 to minute 50 of each hour, so that alarms come and go.
+First an hour and more of what was before, so that the channels are learned. Every twentieth group leaks for
+20 of 40 minutes, each of them at another time, so that alarms come and go.
 """
 
 from __future__ import annotations
@@ -16,7 +17,10 @@ from support.publish import Sent
 GROUP = 5
 FASTEST_HZ = 10.0
 """Samples a second of one wired sensor, at most."""
-LEAKY_GROUP, LEAKING = 20, range(20, 50)
+LEAKY_GROUP = 20
+EVERY_MIN, LEAKING, LATER_MIN = 40, range(10, 30), 5
+"""A leaky group leaks in these minutes of each `EVERY_MIN`; the next one so much later."""
+BEFORE_MIN = 75
 AT_SOURCE = (0.0, 3.0, 12.0, 3.0, 0.0)
 """Rise along the group, dB, while it leaks."""
 SLEEP_S = 0.02
@@ -47,9 +51,25 @@ class Plant:
 
     def messages(self, start_s: float, count: int) -> Iterator[Sent]:
         """So many messages of single values from a time on, without waiting (a backlog)."""
-        levels = _Levels()
+        levels = _Levels(start_s)
         for k in range(count):
             yield self._single(levels, k, start_s)
+
+    def single(self, k: int, start_s: float) -> Sent:
+        """The message of this number of those from a time on."""
+        return self._single(_Levels(start_s), k, start_s)
+
+    def before(self, start_s: float) -> Iterator[Sent]:
+        """What was heard before: of every channel a sample a second, in packs of a minute."""
+        levels = _Levels(start_s)
+        for minute in range(-BEFORE_MIN, 0):
+            for name, i in self._channels():
+                yield _pack(levels, name, i, int(start_s) + 60 * minute)
+
+    def _channels(self) -> Iterator[tuple[str, int]]:
+        """Prefix and number of all."""
+        yield from (("AX", i) for i in range(self.fast))
+        yield from (("AY", i) for i in range(self.slow))
 
     def live(
         self, start_s: float, ended: Callable[[], bool], told: Callable[[int, float], None]
@@ -58,7 +78,7 @@ class Plant:
 
         `told` gets the samples sent so far and by how much sending is behind, seconds.
         """
-        levels = _Levels()
+        levels = _Levels(start_s)
         k = j = sent = 0  # singles, packs, samples
         while not ended():
             due = int((time.time() - start_s) * self.rate)
@@ -72,7 +92,7 @@ class Plant:
                 sent += 1
             at_s = k / self.rate
             while self.slow and 60.0 * (1.0 + j / self.slow) <= at_s:  # one channel after the other
-                yield _pack(levels, j % self.slow, int(start_s) + 60 * (j // self.slow))
+                yield _pack(levels, "AY", j % self.slow, int(start_s) + 60 * (j // self.slow))
                 j += 1
                 sent += 60
             told(sent, max(0.0, time.time() - start_s - at_s))
@@ -87,22 +107,27 @@ class Plant:
 class _Levels:
     """A background with noise, and a rise while the channel's group leaks."""
 
-    def __init__(self) -> None:
+    def __init__(self, start_s: float) -> None:
+        self._start_s = start_s
         self._noise = np.random.default_rng(7).normal(0.0, 0.4, 8191).tolist()
 
     def at(self, channel: int, turn: int, at_s: float) -> float:
         group, place = divmod(channel, GROUP)
-        leaks = group % LEAKY_GROUP == 0 and int(at_s // 60) % 60 in LEAKING
-        rise_db = AT_SOURCE[place] if leaks else 0.0
+        rise_db = AT_SOURCE[place] if self._leaks(group, at_s) else 0.0
         return float(30.0 + group % 9 + rise_db + self._noise[(turn * 37 + channel * 101) % 8191])
 
+    def _leaks(self, group: int, at_s: float) -> bool:
+        which, rest = divmod(group, LEAKY_GROUP)
+        minute = (at_s - self._start_s) // 60 - LATER_MIN * which
+        return rest == 0 and minute >= 0 and int(minute) % EVERY_MIN in LEAKING
 
-def _pack(levels: _Levels, i: int, start_s: int) -> Sent:
-    """A minute of one slow channel: SenML, a sample a second (RFC 8428)."""
+
+def _pack(levels: _Levels, name: str, i: int, start_s: int) -> Sent:
+    """A minute of one channel: SenML, a sample a second (RFC 8428)."""
     values = [b"%.2f" % levels.at(i, start_s + s, start_s + s) for s in range(60)]
-    records = [b'{"bn":"AY-%d","bt":%d,"bu":"dB","v":%s}' % (i, start_s, values[0])]
+    records = [b'{"bn":"%s-%d","bt":%d,"bu":"dB","v":%s}' % (name.encode(), i, start_s, values[0])]
     records += [b'{"t":%d,"v":%s}' % (s, values[s]) for s in range(1, 60)]
-    return f"plant/packs/AY-{i}", b"[" + b",".join(records) + b"]"
+    return f"plant/packs/{name}-{i}", b"[" + b",".join(records) + b"]"
 
 
 def _groups(channels: float) -> int:

@@ -69,8 +69,11 @@ def _run(address: _Address, plant: Plant, start_s: float, told: Told) -> None:
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a Ctrl-C is for who started us; we are told by the event
 
+    before = list(plant.before(start_s))
+
     def tell(sent: int, behind_s: float) -> None:
-        told.sent.value, told.behind_s.value = sent, behind_s
+        told.sent.value, told.behind_s.value = 60 * len(before) + sent, behind_s
 
     gateway = Gateway(address, window=WINDOW)  # type: ignore[arg-type] # it needs no more of a broker
+    gateway.send(before)
     gateway.send(plant.live(start_s, told.end.is_set, tell))
