@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from hissmark.decode.limits import Limits
 from hissmark.decode.loose import PayloadError
 from hissmark.decode.message import Message
 from hissmark.decode.names import is_senml_name
+from hissmark.decode.plain_packs import Plain, plain
 from hissmark.decode.raw import Names, Raw
 from hissmark.decode.rejects import Turned
 from hissmark.decode.times import seconds_us
@@ -29,9 +31,14 @@ class SenmlReader:
 
     def read(self, messages: Sequence[Message], at: Sequence[int], names: Names, turned: Turned) -> Raw:
         """Decode and resolve the messages numbered `at`; what cannot be used goes to `turned`."""
+        found = senml.read_packs([messages[i].payload for i in at])
+        if found is not None:
+            columns = plain(*found, partial(self._fits, names), self._limits.max_records)
+            if columns is not None:
+                return _plain_columns(messages, at, columns, names)
         entries: list[senml.Entry] = []
         counts: list[int] = []
-        packs = senml.read_packs([messages[i].payload for i in at])
+        packs = None if found is None else found[0]
         for position, i in enumerate(at):
             before = len(entries)
             try:
@@ -43,6 +50,11 @@ class SenmlReader:
                 turned.add(i, error.reason, error.detail)
             counts.append(len(entries) - before)
         return _columns(messages, at, entries, counts, names)
+
+    def _fits(self, names: Names, name: str, unit: str | None) -> bool:
+        """Whether nothing keeps values of this name and unit from being used, as `_problem` says it."""
+        usable = name in names.known or is_senml_name(name)
+        return usable and (unit is None or self._units.fits(name, unit))
 
     def _entries(
         self, i: int, pack: Sequence[senml.Record | senml.Problem], names: Names, turned: Turned
@@ -81,6 +93,23 @@ class SenmlReader:
         if entry.unit is not None and not self._units.fits(entry.name, entry.unit):
             return senml.Problem(RejectReason.BAD_UNIT, self._units.detail(entry.name, entry.unit))
         return None
+
+
+def _plain_columns(messages: Sequence[Message], at: Sequence[int], found: Plain, names: Names) -> Raw:
+    """The same of packs that were read as a whole."""
+    received_us = np.array([messages[i].received_us for i in at], np.int64)
+    time_us = seconds_us(found.base_s) + seconds_us(found.offset_s)
+    relative = time_us < RELATIVE_BELOW_US
+    if relative.any():
+        time_us = np.where(relative, np.repeat(received_us, found.counts) + time_us, time_us)
+    series = names.column(found.names)
+    return Raw(
+        np.repeat(np.array(at, np.int64), found.counts),
+        np.repeat(series, found.counts) if found.shared else series,
+        time_us,
+        found.value,
+        relative,
+    )
 
 
 def _columns(

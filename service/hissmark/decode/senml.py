@@ -61,8 +61,8 @@ _BASES = ("bn", "bt", "bu", "bv", "bs", "bver")
 HALF = "text with half a character (a lone surrogate)"
 
 
-def read_packs(payloads: Sequence[bytes]) -> list[list[Record]] | None:
-    """Many packs at once; None unless every one of them is plain and right.
+def read_packs(payloads: Sequence[bytes]) -> tuple[list[list[Record]], bytes] | None:
+    """Many packs at once, and the text they were read from; None unless every one of them is right.
 
     The payloads are joined into one JSON array. That this cannot change where a pack begins or ends follows
     from counting: each payload holds exactly one `[`, as its first byte, and the decoder must find as many
@@ -77,7 +77,7 @@ def read_packs(payloads: Sequence[bytes]) -> list[list[Record]] | None:
         packs = _PACKS.decode(b"[" + joined + b"]")
     except (ValueError, RecursionError):
         return None
-    return packs if len(packs) == len(payloads) else None
+    return (packs, joined) if len(packs) == len(payloads) else None
 
 
 def read_pack(payload: bytes) -> list[Record | Problem]:
@@ -150,7 +150,7 @@ def resolve(records: Sequence[Record | Problem]) -> list[Entry | Problem]:
             base_value = record.bv
         value = record.v
         if value is None:
-            if _only_bases(record):
+            if only_bases(record):
                 continue
         elif base_value:
             value += base_value
@@ -168,7 +168,7 @@ def resolve(records: Sequence[Record | Problem]) -> list[Entry | Problem]:
     return entries
 
 
-def _only_bases(record: Record) -> bool:
+def only_bases(record: Record) -> bool:
     """Whether a record without value sets bases for those that follow and says nothing itself."""
     if any(x is not None for x in (record.n, record.s, record.vs, record.vb, record.vd)):
         return False
