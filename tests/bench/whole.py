@@ -4,7 +4,8 @@
 
 1. QoS 1 messages of one sample into a real `hissmark run` (decoded, stored durably in SQLite, judged,
    shown) against a bare socket that reads PUBLISH and answers PUBACK, on a broker of the same kind, in turn.
-   Wanted: 0.7 times as many.
+   Wanted: 0.7 times as many. What is stored is counted in the database, from outside: a metrics page of a
+   thousand valves costs the service 40 ms of its processor time, and it would be asked for 20 times a second.
 2. SenML packs of 60 the same way. Wanted: 500,000 samples/s on an idle machine; the rate of the bare socket
    tells how busy this one was.
 3. SIGKILL with 10,000 channels, then from the start of the process until it has caught up and serves:
@@ -16,13 +17,14 @@ from __future__ import annotations
 import argparse
 import os
 import socket
+import sqlite3
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from multiprocessing import get_context
 from multiprocessing.connection import Connection as Pipe
 from pathlib import Path
@@ -44,6 +46,7 @@ SOURCES = (
 TOPICS = {"plant": b"plant/+", "pack": b"packs/+"}
 LARGE = 10_000
 PATIENCE_S = 900.0
+ARRIVED = "SELECT coalesce(sum(samples), 0) FROM arrivals"
 Rates = tuple[float, float]
 """Messages a second, by the clock and by the processor time of the receiving process."""
 
@@ -155,9 +158,11 @@ def service(kind: str, count: int, samples: int) -> Rates:
 def _reached(running: Service, samples: float) -> tuple[float, float]:
     """When the service has stored so many, and how many it has."""
     until_s = time.monotonic() + PATIENCE_S
-    while (found := running.metric("hissmark_samples_total")) < samples:
-        assert time.monotonic() < until_s, f"{found:,.0f} samples of {samples:,.0f}: {running.log()[-3:]}"
-        time.sleep(0.05)
+    uri = (running.folder / "data" / "hissmark.db").as_uri() + "?mode=ro"
+    with closing(sqlite3.connect(uri, uri=True)) as database:
+        while (found := database.execute(ARRIVED).fetchone()[0]) < samples:
+            assert time.monotonic() < until_s, f"{found:,.0f} samples of {samples:,.0f}: {running.log()[-3:]}"
+            time.sleep(0.05)
     return time.perf_counter(), found
 
 
