@@ -10,7 +10,7 @@ anchor: a leak cannot teach itself in.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -25,9 +25,11 @@ F32 = npt.NDArray[np.float32]
 I64 = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.intp]
+Array = npt.NDArray[Any]
 
 US = 1_000_000
 RING = 80
+RING_RANGE_DB = np.float32(-500), np.float32(500)
 FREE_MODES = 4
 MODES_BESIDE_TAGS = 2
 """Operating conditions that a group may be found in besides those that its process tags name."""
@@ -175,9 +177,11 @@ class Baselines:
         rows = np.flatnonzero(heard.on & heard.fit & ~np.isnan(heard.level))
         rows = rows[heard.last_us[rows] > self.taken_us[rows]]
         mode = heard.mode[rows]
-        known = self.learned[rows, mode]
-        keep = np.where(known, heard.calm[rows] & ~self.held[rows, mode], ~heard.blamed[rows])
-        rows, mode, known = rows[keep], mode[keep], known[keep]
+        cell = self._cells(rows, mode)
+        known = self.learned.take(cell)
+        keep = np.where(known, heard.calm[rows] & ~self.held.take(cell), ~heard.blamed[rows])
+        if not keep.all():
+            rows, mode, known = rows[keep], mode[keep], known[keep]
         if not len(rows):
             return
         since_s = np.minimum((heard.last_us[rows] - self.taken_us[rows]) / US, LONGEST_STEP_S)
@@ -186,20 +190,27 @@ class Baselines:
         self._finish(at_us, rows[~known], mode[~known], free, is_suspect)
 
     def _record(self, at_us: int, rows: Ints, mode: Ints, heard: Heard) -> None:
-        place = self.head[rows, mode]
-        self.ring[rows, mode, place] = np.clip(heard.level[rows], -500, 500)
+        cell = self._cells(rows, mode)
+        place = self.head.take(cell)
+        level = _between(heard.level[rows], *RING_RANGE_DB)
+        self.ring.put(cell * RING + place, level)
         first = mode == 0
         self.stamp[rows[first], place[first]] = (at_us // self.stride_us) % 65536
-        self.head[rows, mode] = (place + 1) % RING
-        begun = self.entries[rows, mode] > 0
-        self.since_us[rows, mode] = np.where(begun, self.since_us[rows, mode], at_us)
-        self.entries[rows, mode] += 1
+        self.head.put(cell, (place + 1) % RING)
+        entries = self.entries.take(cell)
+        self.since_us.put(cell, np.where(entries > 0, self.since_us.take(cell), at_us))
+        self.entries.put(cell, entries + 1)
         self.taken_us[rows] = heard.last_us[rows]
         spread, usual = heard.spread[rows], self.usual_spread[rows]
         self.usual_spread[rows] = np.where(np.isnan(usual), spread, usual + SPREAD_SHARE * (spread - usual))
         step, usual = np.square(heard.step[rows]), self.usual_step[rows]
         moved = np.where(np.isnan(usual), step, usual + SPREAD_SHARE * (step - usual))
         self.usual_step[rows] = np.where(np.isnan(step), usual, moved)
+
+    def _cells(self, rows: Ints, mode: Ints) -> Ints:
+        """Places in arrays of channels and modes, counted through; on a few rows `take` and `put` with these
+        cost a third of indexing with both."""
+        return np.asarray(rows * self.value.shape[1] + mode, np.intp)
 
     def _finish(self, at_us: int, rows: Ints, mode: Ints, free: Bools, is_suspect: Suspect) -> None:
         """Channels that have now heard enough get their baseline."""
@@ -326,12 +337,15 @@ class Baselines:
         Args:
             since_s: float64[rows] time since the level taken before, so that slow sensors follow as fast.
         """
-        value, scale, anchor = (a[rows, mode] for a in (self.value, self.scale, self.anchor))
+        if not len(rows):
+            return
+        cell = self._cells(rows, mode)
+        value, scale, anchor = (a.take(cell) for a in (self.value, self.scale, self.anchor))
         follow_s, rate, reach = (limit[rows] for limit in self.pace)
-        wanted = np.clip(level[rows] - value, -2 * scale, 2 * scale) * (since_s / follow_s)
+        wanted = _between(level[rows] - value, -2 * scale, 2 * scale) * (since_s / follow_s)
         most = rate * since_s / 86400
-        moved = value + np.clip(wanted, -most, most)
-        self.value[rows, mode] = np.clip(moved, anchor - reach, anchor + reach)
+        moved = value + _between(wanted, -most, most)
+        self.value.put(cell, _between(moved, anchor - reach, anchor + reach))
 
     def state_of(self, mode: Ints, calm: Bools) -> npt.NDArray[np.uint8]:
         """`BaselineState` of each channel in its present mode."""
@@ -340,3 +354,8 @@ class Baselines:
         state = np.where(approved, BaselineState.APPROVED, BaselineState.TRACKING)
         state = np.where(calm & ~self.held[rows, mode], state, BaselineState.HELD)
         return np.where(learned, state, BaselineState.LEARNING).astype(np.uint8)
+
+
+def _between(values: Array, least: Array | np.float32, most: Array | np.float32) -> Array:
+    """`np.clip` without what it costs on a few values; a year of one group comes here 70,000 times."""
+    return np.asarray(np.minimum(np.maximum(values, least), most))

@@ -118,10 +118,11 @@ class Intake:
         flags = batch.flags.copy()
         if not len(batch):
             return flags
-        series, rows = batch.series, np.arange(len(batch))
+        series = batch.series
         counts = self._input_count[series]
+        rows: npt.NDArray[np.intp] | slice = slice(None)
         if (counts != 1).any():
-            rows = np.repeat(rows, counts)
+            rows = np.repeat(np.arange(len(batch)), counts)
             offset = np.arange(len(rows)) - np.repeat(np.cumsum(counts) - counts, counts)
             inputs = self._inputs[self._input_first[series[rows]] + offset]
         else:
@@ -131,11 +132,13 @@ class Intake:
         judged = (batch.flags[rows] & np.where(level, int(NOT_JUDGED), int(Flag.AHEAD))) == 0
         closed = self.tick_us[self.layout.input_group[inputs]]
         late = judged & (time_us < closed)
-        flags[rows[late]] |= np.uint8(Flag.LATE)
+        flags[late if isinstance(rows, slice) else rows[late]] |= np.uint8(Flag.LATE)
         # A late process value that is newer than the one known still tells the present state.
         revived = late & ~level & (time_us > self.latest[inputs])
         keep = judged & (~late | revived)
-        if keep.any():
+        if keep.all():
+            self._keep(inputs, np.maximum(time_us, closed), value, time_us)
+        elif keep.any():
             self._keep(inputs[keep], np.maximum(time_us, closed)[keep], value[keep], time_us[keep])
         if revived.any():
             told = (inputs[revived].tolist(), closed[revived].tolist(), value[revived].tolist())

@@ -112,5 +112,7 @@ def spread_limits(state: State) -> F32:
 
     Until the usual spread is known any is usual: a cycling steam trap belongs to the background.
     """
-    usual = np.nan_to_num(state.baselines.usual_spread, nan=np.inf)
-    return np.asarray(state.tuned.spread_limit_db + usual, np.float32)
+    usual = state.baselines.usual_spread
+    return np.asarray(
+        np.where(np.isnan(usual), np.float32(np.inf), state.tuned.spread_limit_db + usual), np.float32
+    )

@@ -44,7 +44,7 @@ class SlidingWindows(SlotRing):
         self.channels, self.later_us = channels, later_us
         self.first: Ints = np.zeros(channels + 1, np.intp)
         self.held: I64 = np.zeros((len(later_us), channels), np.int64)
-        self._single = True
+        self._single, self._gaps = True, False
 
     def push(self, slots: Slots) -> None:
         """Everything is known from the beginning on; see `fill`."""
@@ -55,7 +55,8 @@ class SlidingWindows(SlotRing):
         Args:
             tick, of: int[slots], the tick and the channel of each slot; ticks ascending.
         """
-        order = np.argsort(of, kind="stable")
+        narrow = self.channels < 1 << 16  # numbers of 16 bits are sorted by counting
+        order = np.argsort(of.astype(np.uint16) if narrow else of, kind="stable")
         bounds = np.searchsorted(of[order], np.arange(self.channels + 1))
         ticks = np.arange(len(self.later_us))
         parts: list[list[npt.NDArray[np.generic]]] = [[], [], [], []]
@@ -71,6 +72,7 @@ class SlidingWindows(SlotRing):
         heard = self.time_us > 0
         low, middle, high = (array[: len(heard)][heard] for array in (self.low, self.middle, self.high))
         self._single = bool(((low == middle) & (low == high)).all())
+        self._gaps = any(bool(np.isnan(array).any()) for array in (low, middle, high))
 
     def take_over(self, ring: SlotRing, tick: int) -> None:
         """Make a ring of the group what it is after a tick."""
@@ -126,6 +128,9 @@ class SlidingWindows(SlotRing):
         counts = end - begin
         widest = int(counts.max(initial=0))
         held = np.lib.stride_tricks.sliding_window_view(values, max(widest, 1))[begin]
-        if (counts == widest).all() and widest:
+        if not widest or (counts < widest).any():
+            return sort_rows(held, np.arange(max(widest, 1)) < counts[:, None])
+        if self._gaps:
             return sort_rows(held)
-        return sort_rows(held, np.arange(max(widest, 1)) < counts[:, None])
+        held.sort(axis=1)  # a copy, all of it levels: nothing has to be looked for and pushed aside
+        return SortedRows(held, counts)

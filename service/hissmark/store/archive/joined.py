@@ -197,7 +197,8 @@ def _merged(
     inside = (both.time_us > after[0]) | ((both.time_us == after[0]) & (both.series_id > after[1]))
     if upto is not None:
         inside &= (both.time_us < upto[0]) | ((both.time_us == upto[0]) & (both.series_id <= upto[1]))
-    both = both.take(inside)
+    if not inside.all():
+        both = both.take(inside)
     return Columns.of(both.time_us, both.series_id, both.value, both.flags)
 
 
