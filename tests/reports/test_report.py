@@ -21,6 +21,7 @@ from hissmark.reports.sources import Sources, rises
 from hissmark.site.report_settings import ReportTable
 from hissmark.store.letters import LetterBox
 from hissmark.store.repair_records import Repair, Work
+from hissmark.upkeep.following import Follower
 from hissmark.web import create_app
 from support.invented import DEAD, MINUTE_US, PASSING, QUIET, START_US, Invented, invented
 from support.receivers import MailServer
@@ -47,7 +48,8 @@ def plant(tmp_path: Path) -> Iterator[Invented]:
 
 
 def sources(plant: Invented) -> Sources:
-    return Sources("North works", "9.9.9", lambda: plant.layout, plant.desk, plant.reader, None)
+    follower = Follower(plant.reader)
+    return Sources("North works", "9.9.9", lambda: plant.layout, plant.desk, plant.reader, None, follower)
 
 
 class Plain(HTMLParser):
@@ -123,7 +125,7 @@ def test_names_are_data_not_markup(plant: Invented) -> None:
 
 
 def test_rises_are_hourly_medians_and_broken_where_nothing_was_heard(plant: Invented) -> None:
-    found = rises(plant.reader, plant.register.valves["XV-103"], START_US - 4 * HOUR_US, START_US)
+    found = rises(Follower(plant.reader), plant.register.valves["XV-103"], START_US - 4 * HOUR_US, START_US)
     values = [value for _, value in found]
     assert values[:2] == [None, None]
     assert values[2] == pytest.approx((14.2 + QUIET.heard[2].rise_db) / 2, abs=0.1)  # type: ignore[operator]

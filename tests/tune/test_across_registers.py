@@ -11,7 +11,7 @@ from hissmark.store.open import open_for_reading
 from hissmark.store.reader import Reader
 from hissmark.store.whereabouts import InForce
 from hissmark.tune.stages import lineage_of
-from hissmark.upkeep.following import followed
+from hissmark.upkeep.following import Follower
 from support.rig import QUICK, START_US, row_of_valves, valve
 from support.tuned_past import Past, at, lived_past_across_registers
 
@@ -92,10 +92,12 @@ def test_a_new_group_of_new_valves_begins_with_them() -> None:
 def test_a_valve_is_followed_through_its_sensors_for_reports_and_worth(past: Past) -> None:
     reader = Reader(open_for_reading(past.site.store_url, past.site.folder), past.site.archive)
     try:
-        present = past.site.register.valves["XV-2"]
+        follower, present = Follower(reader), past.site.register.valves["XV-2"]
         assert present.name == "AE-12"  # before 4.6 h it was AE-2
-        hours = [value is not None for _, value in rises(reader, present, START_US, START_US + 11 * HOUR_US)]
-        heard = [int(part.time_us[0]) for part in followed(reader, present, START_US, START_US + HOUR_US)]
+        hours = [
+            value is not None for _, value in rises(follower, present, START_US, START_US + 11 * HOUR_US)
+        ]
+        heard = [int(part.time_us[0]) for part in follower.history(present, START_US, START_US + HOUR_US)]
     finally:
         reader.close()
     assert hours[2:4] == [True, True]

@@ -22,6 +22,7 @@ from hissmark.publish.past import readings_from
 from hissmark.publish.shapes import ChannelReading, GroupReading
 from hissmark.publish.times import parse_rfc3339
 from hissmark.store.reader import Reader
+from hissmark.upkeep.following import Follower
 from hissmark.worth.assumptions import Assumptions
 from hissmark.worth.bounds import Bound
 from hissmark.worth.emissions import WARMING, Destination, Emissions, emissions
@@ -88,6 +89,7 @@ class Appraiser:
         """`layout` may be a function: a running service takes edits of its register."""
         self._layout = layout
         self.reader = reader
+        self.follower = Follower(reader)
         self.readings = readings or stored_readings(self, reader)
         self._lock = threading.Lock()
         self._known: tuple[tuple[int, int], Knowledge] | None = None
@@ -152,7 +154,7 @@ class Appraiser:
         lost = None
         if since_us is not None and fitted.fit is not None and medium is not None:
             lost = total(
-                self.reader, channel, fitted.fit, fitted.basis, medium, there.state, since_us, heard_us,
+                self.follower, channel, fitted.fit, fitted.basis, medium, there.state, since_us, heard_us,
                 self.layout.settings.signal.tick_s,
             )  # fmt: skip
         bound = bound_of(channel, assumed, self.reader, heard_us) if sums and heard_us else None

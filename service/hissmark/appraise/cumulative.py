@@ -17,8 +17,7 @@ from hissmark.engine.register import Channel
 from hissmark.judge.verdicts import Verdict
 from hissmark.signal.levels import RESOLVABLE_DIFFERENCE_DB, leak_only
 from hissmark.store.history import ChannelHistory
-from hissmark.store.reader import Reader
-from hissmark.upkeep.following import followed
+from hissmark.upkeep.following import Follower
 from hissmark.worth.calibrate import F64, Fit
 from hissmark.worth.flow import State
 from hissmark.worth.media import Medium
@@ -46,7 +45,7 @@ class Total:
 
 
 def total(
-    reader: Reader, channel: Channel, fit: Fit, basis: Basis, medium: Medium, state: State | None,
+    follower: Follower, channel: Channel, fit: Fit, basis: Basis, medium: Medium, state: State | None,
     from_us: int, to_us: int, tick_s: float,
 ) -> Total:  # fmt: skip
     """Add up the rate over the history from `from_us` to `to_us`. `state` gives what the ticks do not
@@ -54,7 +53,7 @@ def total(
     """
     from_us = max(from_us, to_us - LONGEST_US)
     mass, heard_s = np.zeros(3), 0.0
-    for part in followed(reader, channel, from_us, to_us):
+    for part in follower.history(channel, from_us, to_us):
         lost, seconds = _of_part(part, fit, basis, medium, state, tick_s)
         mass += lost
         heard_s += seconds

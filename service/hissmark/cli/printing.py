@@ -44,8 +44,9 @@ def print_report(folder: Path, from_: str | None, to: str | None, out: Path, pap
         if from_us >= to_us:
             raise CommandError("--from must be earlier than --to.")
         layout = Layout.of(site.site.register, site.site.core)
+        appraiser = Appraiser(layout, site.reader)
         sources = Sources(
-            site.site.name, __version__, lambda: layout, book, site.reader, Appraiser(layout, site.reader)
+            site.site.name, __version__, lambda: layout, book, site.reader, appraiser, appraiser.follower
         )
         content = made(sources, from_us, to_us, form, size)
     write(out, content)

@@ -67,7 +67,7 @@ class Desks:
         if asked.every != "never":
             sources = Sources(
                 self._site.name, __version__, lambda: self._live.layout, self.repairs, self._reader,
-                self.worth.appraiser,
+                self.worth.appraiser, self.worth.appraiser.follower,
             )  # fmt: skip
             housekeeping.every(LOOK_FOR_REPORT_S, ReportJob(sources, asked, self.letters), "report")
 

@@ -112,7 +112,7 @@ def _leak(sources: Sources, seen: Seen, row: Row) -> Iterator[Part]:
     yield Heading(f"{row.valve}, {row.group}", 3)
     yield Words(" ".join(row.why))
     yield Picture(partial(_skyline, seen.readings[row.group]), f"What {row.group} hears at the end")
-    points = rises(sources.reader, channel, seen.from_us, seen.to_us)
+    points = rises(sources.follower, channel, seen.from_us, seen.to_us)
     limit_db, span_us = layout.settings.judge.rise_limit_db, (seen.from_us, seen.to_us)
     caption = f"Rise of {row.valve} over the period; dashed: the limit"
     yield Picture(lambda width: rise_line(points, span_us, limit_db, width), caption)

@@ -19,7 +19,7 @@ from hissmark.store.blocks import HOUR_US
 from hissmark.store.journal import JournalFilter
 from hissmark.store.reader import Reader
 from hissmark.store.records import JournalRow
-from hissmark.upkeep.following import followed
+from hissmark.upkeep.following import Follower
 
 DAY_US = 24 * HOUR_US
 MOST_ROWS = 200_000
@@ -36,6 +36,7 @@ class Sources:
     desk: Desk
     reader: Reader
     appraiser: Appraiser | None
+    follower: Follower
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,12 +83,12 @@ def since_us(seen: Seen) -> dict[str, int]:
     return {a.valve: a.raised_us for a in seen.standing if a.alarm is AlarmKind.PASSING and a.active}
 
 
-def rises(reader: Reader, channel: Channel, from_us: int, to_us: int) -> list[tuple[int, float | None]]:
+def rises(follower: Follower, channel: Channel, from_us: int, to_us: int) -> list[tuple[int, float | None]]:
     """Median rise of a channel's valve in each hour (each day in more than a fortnight); None where nothing
     was heard. A valve that got another sensor meanwhile is followed through it."""
     every_us = DAY_US if to_us - from_us > 14 * DAY_US else HOUR_US
     found: dict[int, list[float]] = {}
-    for part in followed(reader, channel, from_us, to_us):
+    for part in follower.history(channel, from_us, to_us):
         starts = part.time_us // every_us * every_us
         for start, rise in zip(starts.tolist(), part.rise_db.tolist(), strict=True):
             if np.isfinite(rise):

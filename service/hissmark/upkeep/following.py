@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
-from weakref import WeakKeyDictionary
 
 from hissmark.engine.register import Channel
 from hissmark.store.history import ChannelHistory
@@ -13,14 +12,17 @@ from hissmark.store.reader import Reader
 from hissmark.store.whereabouts import Stay, of_channel, of_subject
 from hissmark.upkeep.register_book import RegisterBook
 
-_books: WeakKeyDictionary[Reader, RegisterBook] = WeakKeyDictionary()
-"""A book keeps what it has read of the registers, so that it is not read for every valve anew."""
 
+class Follower:
+    """Follows valves as their store alone tells: which sensor each had is read once, not for every valve."""
 
-def followed(reader: Reader, channel: Channel, from_us: int, to_us: int) -> Iterator[ChannelHistory]:
-    """The ticks of a channel's valve in a span, whichever sensor it had, as its store alone tells."""
-    book = _books.setdefault(reader, RegisterBook(Path(), reader.engine))
-    return history_parts(reader, places_of(book, channel), from_us, to_us)
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+        self._book = RegisterBook(Path(), reader.engine)
+
+    def history(self, channel: Channel, from_us: int, to_us: int) -> Iterator[ChannelHistory]:
+        """The ticks of a channel's valve in a span, whichever sensor it had."""
+        return history_parts(self._reader, places_of(self._book, channel), from_us, to_us)
 
 
 def places_of(book: RegisterBook | None, channel: Channel) -> list[Stay]:

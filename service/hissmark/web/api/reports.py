@@ -51,6 +51,7 @@ def report(context: Context, span: SpanQuery, form: Form = "html", paper: PaperQ
     """The report of a period, by default of the last week: leaks, repairs, alarm figures, sensors."""
     from hissmark.reports.made import made
     from hissmark.reports.sources import Sources
+    from hissmark.upkeep.following import Follower
 
     from_us, to_us = span_of(span, context.live.clock.now_us(), WEEK_US)
     if to_us - from_us > MOST_US:
@@ -58,7 +59,7 @@ def report(context: Context, span: SpanQuery, form: Form = "html", paper: PaperQ
     appraiser = context.worth.appraiser if context.worth is not None else None
     sources = Sources(
         context.site_name, __version__, lambda: context.live.layout, desk_of(context), context.reader,
-        appraiser,
+        appraiser, Follower(context.reader) if appraiser is None else appraiser.follower,
     )  # fmt: skip
     with _one_at_a_time:
         content = made(sources, from_us, to_us, form, paper)
