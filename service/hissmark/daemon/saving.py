@@ -34,9 +34,18 @@ class Saving:
     def __init__(self, newest_checkpoint_us: int | None) -> None:
         self._ticks: list[Tick] = []
         self._samples = 0
+        self._wanted = False
         self._due_s = 0.0
         self._told_offset_us: int | None = None
         self._checkpoint_us = newest_checkpoint_us
+
+    def put_off(self) -> None:
+        """Catching up begins, which is quicker than saving between."""
+        self._due_s = time.monotonic() + SAVE_S
+
+    def due(self) -> None:
+        """Save at the next occasion, whatever there is."""
+        self._wanted = True
 
     def add(self, parts: Parts, ticks: Sequence[Tick], samples: int) -> None:
         """What has just been committed."""
@@ -46,7 +55,8 @@ class Saving:
 
     def save_if_due(self, parts: Parts) -> None:
         much = len(self._ticks) >= SAVE_TICKS or self._samples >= SAVE_SAMPLES
-        if (self._ticks or self._samples) and (much or time.monotonic() >= self._due_s):
+        news = bool(self._ticks or self._samples)
+        if self._wanted or (news and (much or time.monotonic() >= self._due_s)):
             self.save(parts)
 
     def save(self, parts: Parts, taken: Taken | None = None) -> bool:
@@ -90,7 +100,7 @@ class Saving:
             tx.meta(CLOCK_OFFSET, str(ahead_us))
 
     def _saved(self, parts: Parts, began_s: float) -> None:
-        self._ticks, self._samples = [], 0
+        self._ticks, self._samples, self._wanted = [], 0, False
         parts.live.unsaved.clear()
         self._told_offset_us = offset_us(parts.clock)
         took_s = time.monotonic() - began_s

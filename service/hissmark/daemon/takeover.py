@@ -110,7 +110,7 @@ class Takeover:
             if waiting is None and digest != present.digest:
                 _add_found(connection, found, present.id, now_us)
         self.since_us = present.applied_us if present.base_id is not None else None
-        return register_of(present.text)
+        return found if digest == present.digest else register_of(present.text)
 
     def waiting(self) -> RegisterVersion | None:
         """The version to take over next, looked for now and then. None while the store is away."""

@@ -53,10 +53,14 @@ class Worker:
         """Told to stop while the store was away: the engine is ahead of the store and may not be saved."""
 
     def recover(self) -> None:
-        """Bring the engine up to what is stored; before `start`. Raises StoppedError if told to."""
+        """Bring the engine up to what is stored; before `start`. Raises StoppedError if told to.
+
+        Its state is saved once the service is there for people and messages again: the first round does it.
+        """
+        self._saving.put_off()
         recover(self._p.engine, self._p.reader, self._keep, self._p.takeover.since_us)
         self._judging.go_on_with(self._p.engine)
-        self._saving.save(self._p)
+        self._saving.due()
 
     def _keep(self, found: Recovered) -> None:
         """Put on record what came out while the engine caught up. Raises StoppedError if told to stop."""
@@ -84,6 +88,7 @@ class Worker:
 
     def _run(self) -> None:
         try:
+            self._showing.push(self._p, force=True)  # what came out while the engine caught up
             while not self._stopping:
                 self._round(self._p.queue.get_batch(BATCH_MESSAGES, WAIT_S))
             if not self._given_up:

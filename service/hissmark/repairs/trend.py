@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import theilslopes
 
 from hissmark.engine.register import Channel
 from hissmark.judge.verdicts import Verdict
@@ -30,4 +29,6 @@ def trend_db_per_day(reader: Reader, channel: Channel, until_us: int) -> float |
             rises.append(float(np.median(block.rise_db[rows, i])))
     if len(hours) < LEAST_HOURS:
         return None
+    from scipy.stats import theilslopes  # takes a fifth of the service's start to load, and is seldom wanted
+
     return round(float(theilslopes(rises, hours)[0]), 3)

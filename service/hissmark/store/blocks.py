@@ -144,8 +144,9 @@ def merge(first: Block, second: Block) -> Block:
     for part in (second, first):
         rows = np.searchsorted(time_us, part.time_us)
         columns = np.array([column_of[c] for c in part.channels], np.int64)
+        places = rows if part.channels == channels else np.ix_(rows, columns)
         for name, into in merged.items():
-            into[np.ix_(rows, columns)] = part.column(name)
+            into[places] = part.column(name)
         for name, into in of_group.items():
             into[rows] = part.column(name)
     return Block.of(channels, time_us, merged, of_group)

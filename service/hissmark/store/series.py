@@ -16,6 +16,8 @@ def register(
     connection: sa.Connection, names: Sequence[str], kinds: Mapping[str, str], now_us: int
 ) -> npt.NDArray[np.int32]:
     """Make sure every name has an id; returns the ids in the order of `names`, int32[names]."""
+    if not names:
+        return np.empty(0, np.int32)
     known = {row.name: row for row in read(connection)}
     missing = [name for name in dict.fromkeys(names) if name not in known]
     if missing:
@@ -28,10 +30,14 @@ def register(
     ]
     for name in changed:
         connection.execute(sa.update(series).where(series.c.name == name).values(kind=kinds[name]))
-    ids = {row.name: row.id for row in read(connection)}
-    return np.array([ids[name] for name in names], np.int32)
+    if missing:
+        known = {row.name: row for row in read(connection)}
+    return np.array([known[name].id for name in names], np.int32)
 
 
 def read(connection: sa.Connection) -> list[SeriesRow]:
     """Every name that was ever registered."""
-    return [SeriesRow(*row) for row in connection.execute(sa.select(series).order_by(series.c.id))]
+    result = connection.execute(sa.select(series).order_by(series.c.id))
+    found = [SeriesRow(*row) for row in result.cursor.fetchall()]  # the driver's own tuples are quicker
+    result.close()
+    return found

@@ -75,6 +75,7 @@ def create_app(context: WebContext) -> FastAPI:
     )
     app.state.context = context
     problems.install(app)
+    problems.describe(app)
     api = APIRouter(prefix="/api/v1")
     for part in (
         alarms,
