@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import signal
 from pathlib import Path
 from typing import Annotated
@@ -40,6 +41,7 @@ def run(site: SiteFolder) -> None:
     """Listen to a site until told to stop: the service itself."""
     # What follows takes seconds to load on a busy machine; nothing is held yet, so to stop is simply to end.
     signal.signal(signal.SIGTERM, _end)
+    gc.disable()  # nothing becomes garbage until the service stands; looking for it is a sixth of the start
     from hissmark.site import load_site
 
     loaded = load_site(site)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import signal
 import time
 from typing import TYPE_CHECKING
@@ -31,6 +32,8 @@ def run(site: Site) -> int:
     try:
         if not told.stop:
             daemon.start()
+        gc.freeze()  # what stands now stays; looking through it again and again would hold up intake
+        gc.enable()
         while not told.stop and not daemon.failed.is_set():
             time.sleep(0.1)
     except StoppedError:

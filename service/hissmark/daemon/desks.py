@@ -19,8 +19,6 @@ from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
 from hissmark.publish.shapes import GroupReading
 from hissmark.repairs.build import desk_of
-from hissmark.reports.made import ReportJob
-from hissmark.reports.sources import Sources
 from hissmark.site.load import Site
 from hissmark.store.letters import LetterBox
 from hissmark.store.reader import Reader
@@ -65,6 +63,9 @@ class Desks:
         metrics.registry.register(WorthCollector(self.worth.at_hand))
         asked = self._site.settings.report
         if asked.every != "never":
+            from hissmark.reports.made import ReportJob  # what draws takes a while to load
+            from hissmark.reports.sources import Sources
+
             sources = Sources(
                 self._site.name, __version__, lambda: self._live.layout, self.repairs, self._reader,
                 self.worth.appraiser, self.worth.appraiser.follower,

@@ -68,6 +68,7 @@ class Fit:
         renamed = _renamed_groups(saved, present)
         was = {axis: _under_new_names(saved[axis], renamed) for axis in ("channel", "input")}
         groups = [renamed.get(name, name) for name in saved["group"]]
+        known = set(groups)
         places = [_placed(names, subjects) for names, subjects in
                   ((was["channel"], saved["subject"]), (present["channel"], present["subject"]))]  # fmt: skip
         same_group = _match(groups, present["group"])
@@ -76,7 +77,7 @@ class Fit:
             _match(saved["subject"], present["subject"]),
             _where_same(same_group, _sensors(saved), _sensors(present)),
             _where_same(same_group, saved["pipework"], present["pipework"]),
-            renamed, [name for name in present["group"] if name not in groups],
+            renamed, [name for name in present["group"] if name not in known],
             _notes(was["channel"], saved["subject"], present),
         )  # fmt: skip
 
@@ -124,8 +125,9 @@ def _of_older_version(saved: dict[str, Any], present: dict[str, Any]) -> dict[st
 
 def _renamed_groups(saved: dict[str, Any], present: dict[str, Any]) -> dict[str, str]:
     """Old name -> new name of groups that are gone while a new one has exactly their sensors."""
-    gone = [(g, rows) for g, rows in _by_group(saved) if g not in present["group"]]
-    fresh = [(g, rows) for g, rows in _by_group(present) if g not in saved["group"]]
+    there, before = set(present["group"]), set(saved["group"])
+    gone = [(g, rows) for g, rows in _by_group(saved) if g not in there]
+    fresh = [(g, rows) for g, rows in _by_group(present) if g not in before]
     return {old: new for old, rows in gone for new, others in fresh if rows == others}
 
 
