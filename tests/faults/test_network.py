@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -15,11 +15,12 @@ import pytest
 from faults.conftest import Journal, acknowledge
 from hissmark.decode.times import parse_rfc3339_us
 from support import panel, scenario
-from support.broker import Broker
+from support.broker import Broker, free_port
+from support.cable import Cabinet
 from support.faults import SQLITE, Seen, fault
 from support.proxy import Proxy
 from support.publish import Gateway
-from support.service import Service, cli_json, journal, until, write_site
+from support.service import COMMAND, Service, cli_json, journal, until, write_site
 
 pytestmark = pytest.mark.broker
 
@@ -98,10 +99,12 @@ def test_half_open_is_noticed(tmp_path: Path, broker: Broker, proxy: Proxy, seen
         assert service.samples() == panel.stored_as(found)
 
 
-def run_badly(site: Path, broker: Broker, faults: Callable[[Service, int], Any]) -> None:
+def run_badly(
+    site: Path, broker: Broker, faults: Callable[[Service, int], Any], program: Sequence[str] = COMMAND
+) -> None:
     """The scenario, with a fault around the sending of each of its segments; every sample once."""
     gateway, expected = Gateway(broker), 0
-    with Service(site).start() as service:
+    with Service(site, program=program).start() as service:
         for number, (messages, samples, valve) in enumerate(scenario.stream().segments()):
             with faults(service, number), gateway.sending(messages, rate=3000):
                 pass
@@ -153,6 +156,41 @@ def test_half_open_in_mid_stream_and_the_journal_is_the_same(
     run_badly(behind_proxy, broker, faults)
     seen.count("silences", 3)
     assert journal(behind_proxy) == uninterrupted
+
+
+@pytest.mark.slow
+@fault(
+    "Broker's host vanishes: the cable is pulled (network namespace), and plugged in again",
+    promised="given up after one and a half keepalives, tried again until it is there; every sample once, "
+    "the same journal",
+    stores=SQLITE,
+)
+def test_cable_to_the_broker_pulled(
+    tmp_path: Path, make_broker: MakeBroker, uninterrupted: Journal, seen: Seen
+) -> None:
+    """No relay in between that could answer for it: the kernel's own TCP, to an end that is gone."""
+    with Cabinet() as cabinet:
+        cable, port = cabinet.cable(), free_port()
+        broker = make_broker(extra=(f"listener {port} {cable.host}",))
+        mqtt = {**SHORT, "host": cable.host, "port": port}
+        site = write_site(tmp_path / "site", broker, scenario.register(), tables=scenario.TABLES, mqtt=mqtt)
+
+        @contextmanager
+        def faults(service: Service, number: int) -> Iterator[None]:
+            before = lost(service)
+            timer = threading.Timer(1.0, cable.pull)
+            timer.start()
+            yield
+            timer.join()
+            until(lambda: lost(service) > before + 1, "the silence to be noticed, and an attempt in vain")
+            cable.plug()
+            service.wait_for("subscribed", times=number + 2)
+
+        run_badly(site, broker, faults, cabinet.inside(COMMAND))
+        log = (site / "service.log").read_text()
+    seen.count("pulls", 3)
+    assert "the broker was silent for 7.5 s" in log
+    assert journal(site) == uninterrupted
 
 
 @pytest.mark.slow

@@ -18,12 +18,13 @@ import pytest
 from faults.conftest import Journal
 from faults.test_store_away import AWAY, BACK
 from support import panel, scenario
-from support.broker import Broker
+from support.broker import Broker, free_port
+from support.cable import Cabinet
 from support.faults import POSTGRES, Seen, fault
 from support.postgres import Postgres
 from support.publish import Gateway
 from support.relay import Relay
-from support.service import Service, journal, until, write_site
+from support.service import COMMAND, Service, journal, until, write_site
 
 pytestmark = [pytest.mark.broker, pytest.mark.postgres]
 
@@ -181,6 +182,40 @@ def test_the_way_to_the_server_falls_silent(
                 service.wait_for(BACK)
             service.wait_stored(samples)
             assert_same(site, samples, service, uninterrupted)
+
+
+@pytest.mark.slow
+@fault(
+    "PostgreSQL's host vanishes: the cable is pulled (network namespace), and plugged in again",
+    promised="noticed by the kernel's probes within a minute, nothing acknowledged; goes on over new "
+    "connections; every sample once, the same journal",
+    stores=POSTGRES,
+)
+def test_cable_to_postgres_pulled(
+    tmp_path: Path, make_broker: Callable[..., Broker], uninterrupted: Journal, seen: Seen
+) -> None:
+    """In the middle of the stream; the broker stays within reach, at the end of another cable."""
+    messages, samples = scenario.stream().between(0, UNTIL_MINUTE)
+    with Cabinet() as cabinet:
+        to_broker, to_store, port = cabinet.cable(), cabinet.cable(), free_port()
+        broker = make_broker(extra=(f"listener {port} {to_broker.host}",))
+        with Postgres(also_on=to_store.host) as postgres:
+            url = postgres.url(postgres.new_database())
+            site = scenario_site(tmp_path, broker, url.replace(postgres.host, to_store.host))
+            file = site / "site.toml"
+            here = f'host = "{broker.host}"\nport = {broker.port}\n'
+            file.write_text(file.read_text().replace(here, f'host = "{to_broker.host}"\nport = {port}\n'))
+            with Service(site, program=cabinet.inside(COMMAND)).start() as service:
+                with Gateway(broker).sending(messages, rate=RATE):
+                    service.wait_stored(samples // 3)
+                    to_store.pull()
+                    began_s = time.monotonic()
+                    service.wait_for(AWAY)
+                    seen.at_most("s until noticed", time.monotonic() - began_s)
+                    to_store.plug()
+                    service.wait_for(BACK)
+                service.wait_stored(samples)
+                assert_same(site, samples, service, uninterrupted)
 
 
 @pytest.fixture

@@ -49,10 +49,14 @@ class Postgres:
     Args:
         durable: keep fsync on. Tests of our own logic do without; measurements do not.
         copy_of: a running server whose standby this is to be.
+        also_on: another address of this machine at which it takes everybody.
     """
 
-    def __init__(self, *, durable: bool = False, copy_of: Postgres | None = None) -> None:
+    def __init__(
+        self, *, durable: bool = False, copy_of: Postgres | None = None, also_on: str | None = None
+    ) -> None:
         self.host, self.port, self.user = "127.0.0.1", free_port(), "hissmark"
+        self._hosts = [self.host] if also_on is None else [self.host, also_on]
         self._folder = Path(tempfile.mkdtemp(prefix="hm-pg-"))  # short: socket paths end at 107 bytes
         self._durable = durable
         self._process: subprocess.Popen[bytes] | None = None
@@ -63,6 +67,9 @@ class Postgres:
             self._initdb()
         else:
             self._copy(copy_of)
+        if also_on is not None:
+            with (self._data / "pg_hba.conf").open("a") as rules:
+                rules.write("host all all samenet trust\n")
 
     def _copy(self, primary: Postgres) -> None:
         """Take the primary's files; `-R` writes how to follow it."""
@@ -87,7 +94,15 @@ class Postgres:
 
     def start(self) -> None:
         """Start and wait until it answers."""
-        command = [find_program("postgres"), "-D", self._data, "-p", str(self.port), "-h", self.host]
+        command = [
+            find_program("postgres"),
+            "-D",
+            self._data,
+            "-p",
+            str(self.port),
+            "-h",
+            ",".join(self._hosts),
+        ]
         command += ["-k", self._folder, "-c", f"fsync={'on' if self._durable else 'off'}"]
         with (self._folder / "log").open("ab") as log:
             self._process = subprocess.Popen(

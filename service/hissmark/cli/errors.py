@@ -39,6 +39,8 @@ class Commands(TyperGroup):
             raise typer.Exit(0) from None
         except OSError as error:
             fail(_of_system(error))
+        except MemoryError:
+            fail("out of memory. Raise what bounds it (ulimit, MemoryMax, the container's limit).")
         except Exception as error:
             if not is_for_people(error):
                 raise

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 def run(site: Site) -> int:
     """Run a site until SIGTERM or SIGINT. Returns 0 after a clean stop, 1 if it had to give up."""
     from hissmark.daemon.deadline import LastResort
+    from hissmark.daemon.exhaustion import end_when_exhausted, is_exhaustion, say
     from hissmark.daemon.logs import set_up
     from hissmark.daemon.memory import share_heaps
 
@@ -29,6 +30,7 @@ def run(site: Site) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, told)
     daemon = told.daemon = Daemon(site)
+    end_when_exhausted(daemon.failed.set)
     try:
         if not told.stop:
             daemon.start()
@@ -36,11 +38,22 @@ def run(site: Site) -> int:
         gc.enable()
         while not told.stop and not daemon.failed.is_set():
             time.sleep(0.1)
+            ended = daemon.ended_parts()
+            if ended and not told.stop:  # asked in this order: told to stop, they end of course
+                daemon.give_up(ended)
     except StoppedError:
         pass
+    except MemoryError:
+        daemon.failed.set()
+        say("main")
     finally:
         told.last_resort.begin()  # if nobody has told us: we end by ourselves
-        daemon.stop(told.last_resort.deadline)
+        try:
+            daemon.stop(told.last_resort.deadline)
+        except Exception as error:
+            if not is_exhaustion(error):
+                raise
+            told.last_resort.end("there is no memory left to stop in good order")
     return told.last_resort.leave()
 
 

@@ -37,6 +37,8 @@ class Errands(Generic[Owner]):
                 answer.set_result(None)
             except Exception as error:
                 answer.set_exception(error)
+                if isinstance(error, MemoryError):  # what it changed may be half changed
+                    raise
         return True
 
     def close(self) -> None:

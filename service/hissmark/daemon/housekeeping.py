@@ -83,6 +83,11 @@ class Housekeeping:
         self._seconds.start()
         self._measure()
 
+    @property
+    def ended(self) -> bool:
+        """Whether nobody looks at the service's health any more."""
+        return self._seconds.ended
+
     def stop(self) -> None:
         self._seconds.stop()
         if self._scheduler.running:

@@ -54,6 +54,11 @@ class WebServer:
     def start(self) -> None:
         self._thread.start()
 
+    @property
+    def ended(self) -> bool:
+        """Whether it was started and serves no more."""
+        return self._thread.ident is not None and not self._thread.is_alive()
+
     def stop(self, timeout_s: float = 4.0) -> None:
         self._server.should_exit = True
         if self._thread.is_alive():

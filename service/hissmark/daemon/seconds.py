@@ -57,6 +57,11 @@ class Seconds:
     def stop(self) -> None:
         self._stop.set()
 
+    @property
+    def ended(self) -> bool:
+        """Whether it was started and looks no more."""
+        return self._thread.ident is not None and not self._thread.is_alive()
+
     def _run(self) -> None:
         while not self._stop.wait(LOOK_S):
             try:
@@ -64,6 +69,8 @@ class Seconds:
                 if moved_s:
                     self._on_clock_set(moved_s)
                 self._look()
+            except MemoryError:
+                raise
             except Exception as error:
                 self._on_done(error)
             else:

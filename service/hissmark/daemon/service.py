@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -210,6 +210,20 @@ class Daemon:
         if self._opcua is not None:
             self._opcua.start()  # last: it takes seconds to lay out, and intake waits for nobody
         log.info("listening", site=self.site.name, page=self.address, broker=self._broker)
+
+    def ended_parts(self) -> list[str]:
+        """Parts that have ended and that nothing here starts again: half a service looks like a whole one."""
+        parts = {
+            "worker": self._worker.ended, "pages": self._web.ended, "health": self._housekeeping.ended,
+            "notifications": self.notifier.ended,
+        }  # fmt: skip
+        return [name for name, ended in parts.items() if ended]
+
+    def give_up(self, ended: Sequence[str]) -> None:
+        """Have the service stopped, to be started again."""
+        if not self.failed.is_set():
+            self.failed.set()
+            log.error("a part of the service has ended by a fault; the service stops", parts=ended)
 
     def ask_to_stop(self) -> None:
         """Cut short what takes long (catching up after a start), so that `stop` comes in time."""

@@ -15,6 +15,7 @@ import structlog
 
 from hissmark.daemon.commit import StoreTrouble, commit
 from hissmark.daemon.errands import Errands
+from hissmark.daemon.exhaustion import is_exhaustion, say
 from hissmark.daemon.filling import Filling, Owner
 from hissmark.daemon.judged_again import Portion
 from hissmark.daemon.judging import Judging
@@ -76,6 +77,11 @@ class Worker:
     def alive(self) -> bool:
         return self._thread.is_alive()
 
+    @property
+    def ended(self) -> bool:
+        """Whether it was started and works no more."""
+        return self._thread.ident is not None and not self.alive
+
     def ask_to_stop(self) -> None:
         """Finish the round in hand and no more. Takes no lock, so a signal handler may call it."""
         self._stopping.asked = True
@@ -96,14 +102,16 @@ class Worker:
             self._showing.push(self._p, force=True)
             self.errands.close()
         except BaseException as error:
-            self.errands.close()
             self.failure = error
+            self.on_failure()  # first: whatever comes after it may fail too
+            self.errands.close()
             said = "the worker has failed; the service stops so that nothing unsaved is acknowledged"
             if isinstance(error, StoreError):  # written for people; a traceback adds nothing
                 log.error(said, reason=str(error))
+            elif is_exhaustion(error):
+                say(self._thread.name)
             else:
                 log.exception(said)
-            self.on_failure()
 
     @property
     def engine(self) -> Engine:

@@ -90,6 +90,8 @@ class Decoder:
         """
         try:
             return self._decode(messages, now_us)
+        except MemoryError:
+            raise  # no fault of the messages: they may not be turned away for it
         except Exception as error:
             if len(messages) == 1:
                 return _unreadable(messages, error)

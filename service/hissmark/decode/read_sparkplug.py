@@ -50,6 +50,8 @@ class SparkplugReader:
             before = len(rows)
             try:
                 self._message(i, messages[i], names, turned, rows)
+            except MemoryError:
+                raise  # no fault of the message
             except Exception as error:  # half of it may have been read: none of it counts
                 del rows[before:]
                 turned.forget(i)

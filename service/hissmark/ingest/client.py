@@ -126,6 +126,8 @@ class FastClient(mqtt.Client):
         packet["have_remaining"], packet["to_process"], packet["pos"] = 1, 0, 0
         try:
             return self._packet_handle()
+        except MemoryError:
+            raise
         except Exception:
             return MQTTErrorCode.MQTT_ERR_PROTOCOL
         finally:

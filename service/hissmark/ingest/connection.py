@@ -96,6 +96,8 @@ class Connection:
         try:
             self._open()
             self._serve()
+        except MemoryError:
+            raise  # no fault of the broker's: to connect again would need as much of it
         except Exception as error:
             self._ended = failure(error, self._settings)
         finally:

@@ -87,6 +87,12 @@ class Notifier:
         for sender in self.senders:
             sender.start()
 
+    @property
+    def ended(self) -> bool:
+        """Whether it was started and somebody is told no more."""
+        mine = self._thread.ident is not None and not self._thread.is_alive()
+        return mine or any(sender.ended for sender in self.senders)
+
     def ask_to_stop(self) -> None:
         """Finish the messages in hand and no more."""
         self._stop.set()
@@ -161,6 +167,8 @@ class Notifier:
             except StoreError as error:
                 log.warning("cannot follow the journal; trying again", reason=str(error))
                 delay_s = min(max(2 * delay_s, LOOK_S), 30.0)
+            except MemoryError:
+                raise  # ends the service, which is started again and goes on from here
             except Exception:
                 log.exception("following the journal failed; trying again")
                 delay_s = min(max(2 * delay_s, LOOK_S), 30.0)

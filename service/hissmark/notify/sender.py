@@ -66,6 +66,11 @@ class Sender:
     def start(self) -> None:
         self._thread.start()
 
+    @property
+    def ended(self) -> bool:
+        """Whether it was started and tells no more."""
+        return self._thread.ident is not None and not self._thread.is_alive()
+
     def kick(self) -> None:
         """Something new may be due."""
         self._kick.set()
@@ -90,6 +95,8 @@ class Sender:
                 self._stop.wait(self._delay_s * random.uniform(0.8, 1.2))  # noqa: S311
                 self._delay_s = min(2 * self._delay_s, LONGEST_RETRY_S)
                 continue
+            except MemoryError:
+                raise  # ends the service, which is started again and goes on from here
             except Exception:  # a fault of ours may not silence this receiver for good
                 log.exception("telling a receiver failed", receiver=self.route.name)
                 self._fail("a fault of the service; its log has the details")
@@ -144,7 +151,7 @@ class Sender:
             self._outbox.settle(ids, "refused", self._now_us())
             self.condition = _changed(self.condition, refused=len(rows))
             log.error("a receiver refused a message", receiver=self.route.name, reason=str(error))
-        except StoreError:
+        except (StoreError, MemoryError):
             raise
         except Exception as error:  # also a fault of ours: what cannot be told is given up in time
             self._outbox.failed(ids, str(error) or type(error).__name__)
