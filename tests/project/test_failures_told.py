@@ -25,7 +25,7 @@ SHOWS_AS = (
     (r"machine's clock|Daylight", "the machine's clock was set"),
     (r"cannot be read at all", "a message that cannot be read"),
     (r"Messages twice", None),  # nothing fails: they are counted
-    (r"Slow broker|more arrives", "more arrives"),
+    (r"Slow broker|more arrives|More than it can do", "more arrives"),
     (r"whole day that its link held back", "samples late"),
     (r"Broker process that hangs", "broker away"),
     (r"nothing can be stored", "database away"),
