@@ -11,4 +11,4 @@ sys.path.insert(0, str(Path(__file__).parent))
 settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("any machine")
 
-pytest_plugins = ("support.broker", "support.faults", "support.postgres")
+pytest_plugins = ("support.broker", "support.faults", "support.postgres", "support.other_store")

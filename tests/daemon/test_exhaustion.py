@@ -63,6 +63,12 @@ def test_no_message_is_turned_away_because_there_is_no_memory() -> None:
         decoder.decode([Message("plant/a", NoRoom(b"[]"), 1)], 1)
 
 
+def owner(errands: Errands[None]) -> None:
+    """Between two rounds, for ever."""
+    while True:
+        errands.do_one(None)
+
+
 def test_an_errand_that_gets_no_memory_ends_its_owner() -> None:
     """What it was changing may be half changed; whoever asked hears of it too."""
     errands: Errands[None] = Errands()
@@ -73,6 +79,5 @@ def test_an_errand_that_gets_no_memory_ends_its_owner() -> None:
     with ThreadPoolExecutor(1) as pool:
         asked = pool.submit(errands.do, change)
         with pytest.raises(MemoryError):
-            while True:
-                errands.do_one(None)
+            owner(errands)
         assert isinstance(asked.exception(), MemoryError)
