@@ -185,9 +185,15 @@ def test_sweeps_and_a_suggestion_lead_to_a_trial(
     said = browser.wait_text(".tuning-says", "For at most 0.1 false alarms in a valve and year", 120)
     assert "Of 1 known leak 1 would have been found" in said
     assert any("◆" in c.text for c in browser.all(".cell"))
+    fill(browser, over="own")
+    find_out(
+        browser, "suggest", budget="100", setting1="on_delay_s", values1="300 600", setting2="", values2=""
+    )
+    said = browser.wait_text(".tuning-says", "For at most 100 false alarms in a valve and year", 60)
+    assert "on_delay_s" in said
     number = browser.run("return location.search")
     browser.open(f"{address}/tuning{number}")  # the address keeps the result
-    browser.wait_text(".tuning-says", "For at most 0.1 false alarms")
+    browser.wait_text(".tuning-says", "For at most 100 false alarms")
     assert browser.complaints() == []
 
 

@@ -6,8 +6,8 @@ import { mayChange } from "./register.js";
 import { table } from "./table.js";
 
 const PROBLEMS = [
-  { name: "Row", value: (p) => (p.line === null ? p.file : p.line), cell: (p) => (p.line === null ? p.file : String(p.line)) },
-  { name: "Column", value: (p) => p.field },
+  { name: "Row", value: (p) => p.line, cell: (p) => (p.line === null ? "" : String(p.line)) },
+  { name: "Where", value: where, cell: where },
   { name: "How bad", value: (p) => p.severity, cell: (p) => (p.severity === "error" ? h("strong", {}, "▲ error") : "△ warning") },
   { name: "What is wrong", value: (p) => p.message },
   { name: "What to do", value: (p) => p.fix },
@@ -20,6 +20,11 @@ const CHANGES = [
   { name: "Cells", value: (c) => c.cells.map((x) => `${x.column}: ${x.before || "(empty)"} to ${x.after || "(empty)"}`).join("; "), cell: cells },
   { name: "What follows", value: (c) => c.means },
 ];
+
+/** The column of the table; what lies outside the table is named with what it is of. */
+function where(problem) {
+  return problem.line === null && problem.file !== "register.csv" ? [problem.file, problem.field].filter(Boolean).join(": ") : problem.field || problem.file;
+}
 
 function cells(change) {
   if (change.change === "added" || change.change === "removed") return "";

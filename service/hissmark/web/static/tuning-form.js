@@ -9,6 +9,7 @@ import { inUtc, serviceNow } from "./time.js";
 const DAY_MS = 86400e3;
 const SPANS = [["1", "the last day"], ["7", "the last 7 days"], ["30", "the last 30 days"], ["90", "the last 90 days"], ["365", "the last year"], ["", "between two moments"]];
 const KINDS = [["try", "What would other values have done?"], ["sweep", "How do alarms and leaks found depend on one or two settings?"], ["suggest", "Which settings keep to a number of false alarms?"]];
+const OVER = [["", "rise_limit_db and odds_limit, a hundred combinations"], ["own", "settings and values of my own"]];
 const VERBS = { try: "Try", sweep: "Sweep", suggest: "Suggest" };
 const FIRST = "rise_limit_db";
 const STEPS = 7;
@@ -40,6 +41,8 @@ export class Form {
     this.between = h("div", { class: "row between" }, label("From", this.from), label("To", this.to));
     this.budget = h("input", { name: "budget", inputmode: "decimal", value: "0.1", size: 6 });
     this.forBudget = label("False alarms allowed in a valve and year", this.budget);
+    this.over = h("select", { name: "over", onchange: () => this.arrange() }, OVER.map(([value, text]) => h("option", { value }, text)));
+    this.forOver = label("Look through", this.over);
     this.lines = h("div", { class: "tuning-lines" });
     this.about = h("div", { class: "hint", id: "about-setting" });
     this.trouble = h("p", { class: "trouble", role: "alert" });
@@ -48,7 +51,7 @@ export class Form {
       label("Valve or group (empty: the whole site)", this.place), label("Judge again", this.last), this.between,
       h("fieldset", { onchange: () => this.arrange() }, h("legend", {}, "What to find out"),
         KINDS.map(([kind, text]) => h("label", { class: "kind" }, h("input", { type: "radio", name: "kind", value: kind, checked: kind === "try" }), text))),
-      this.lines, this.forBudget, this.about, h("div", { class: "row" }, this.button), this.trouble,
+      this.forBudget, this.forOver, this.lines, this.about, h("div", { class: "row" }, this.button), this.trouble,
       h("datalist", { id: "places" }, [...live.groups.values()].flatMap((reading) => [reading.group, ...valvesOf(reading)]).map((name) => h("option", { value: name }))));
     this.ready = this.load();
   }
@@ -76,18 +79,21 @@ export class Form {
 
   get kind() { return new FormData(this.node).get("kind"); }
 
+  /** Whether a suggestion looks through the usual settings, so that none are to be chosen. */
+  get usual() { return this.kind === "suggest" && !this.over.value; }
+
   /** Show what the question needs, and nothing else. */
   arrange() {
     const kind = this.kind;
     this.between.hidden = this.last.value !== "";
-    this.forBudget.hidden = kind !== "suggest";
-    this.lines.hidden = kind === "suggest";
+    this.forBudget.hidden = this.forOver.hidden = kind !== "suggest";
+    this.lines.hidden = this.usual;
     this.button.textContent = VERBS[kind];
     for (const row of this.rows) {
       const setting = this.known.find((x) => x.setting === row.names.value);
       row.forValues.hidden = !setting;
-      row.word.textContent = kind === "sweep" ? "Values: 4 6 8, or 4:12:9" : `Value${setting?.unit ? `, ${setting.unit}` : ""}`;
-      if (setting && kind === "sweep" && !/[\s:;]/.test(row.values.value.trim())) row.values.value = around(setting);
+      row.word.textContent = kind !== "try" ? "Values: 4 6 8, or 4:12:9" : `Value${setting?.unit ? `, ${setting.unit}` : ""}`;
+      if (setting && kind !== "try" && !this.usual && !/[\s:;]/.test(row.values.value.trim())) row.values.value = around(setting);
       if (setting && kind === "try" && /[\s:;]/.test(row.values.value.trim())) row.values.value = "";
     }
     this.hint();
@@ -95,15 +101,16 @@ export class Form {
 
   /** What the settings mean and what is in force. */
   async hint() {
-    if (this.kind === "suggest") {
-      this.about.replaceChildren(h("p", {}, "Looks through rise_limit_db and odds_limit. An alarm where nobody looked counts as false: the more findings and repairs are on record, the better the advice."));
+    const advice = this.kind === "suggest" ? [h("p", {}, "An alarm where nobody looked counts as false: the more findings and repairs are on record, the better the advice.")] : [];
+    if (this.usual) {
+      this.about.replaceChildren(...advice);
       return;
     }
     const chosen = this.chosen();
     const known = [...live.groups.values()].flatMap(valvesOf);
     const valve = this.valves().find((tag) => known.includes(tag)) ?? known[0];
     const force = valve ? await ask(`/api/v1/settings/tuned?valve=${encodeURIComponent(valve)}`).catch(() => ({ settings: [] })) : { settings: [] };
-    this.about.replaceChildren(...chosen.map((x) => {
+    this.about.replaceChildren(...advice, ...chosen.map((x) => {
       const now = force.settings.find((row) => row.setting === x.setting);
       const from = now && (now.level === "file" ? "site.toml or default" : `${now.level}, version ${now.version}`);
       return h("p", {}, h("strong", {}, x.setting), `: ${x.says} From ${x.low} to ${x.high}${unit(x)}.`, now ? ` In force for ${valve}: ${now.value}${unit(x)} (${from}).` : "");
@@ -143,14 +150,15 @@ export class Form {
     if (kind === "suggest") {
       const [budget] = numbers(this.budget.value);
       if (!(budget > 0)) throw new Error("How many false alarms may there be in a valve and year? For instance 0.1: one in ten years.");
-      return { ...common, ...place, budget };
+      if (this.usual) return { ...common, ...place, budget };
+      Object.assign(common, { budget });
     }
     const wanted = this.rows.filter((row) => row.names.value).map((row) => {
       if (!row.values.value.trim()) throw new Error(`Which value of ${row.names.value}?`);
       return [row.names.value, numbers(row.values.value)];
     });
     if (new Set(wanted.map(([name]) => name)).size < wanted.length) throw new Error("Choose two different settings.");
-    if (kind === "sweep") return { ...common, ...place, axes: wanted.map(([setting, values]) => ({ setting, values })) };
+    if (kind !== "try") return { ...common, ...place, axes: wanted.map(([setting, values]) => ({ setting, values })) };
     return { ...common, settings: [{ ...place, values: Object.fromEntries(wanted.map(([name, values]) => [name, values[0]])) }] };
   }
 
