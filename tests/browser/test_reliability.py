@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import io
 import json
+import shlex
 import shutil
 import urllib.request
 from collections.abc import Iterator
@@ -26,6 +27,7 @@ from hissmark.publish.times import rfc3339
 from support.broker import Broker
 from support.browser import Browser, wait_for
 from support.command import hissmark
+from support.manual import blocks
 from support.service import until
 from support.tuned_year import BLOWDOWN_DB, LEAK_DB, WEEK, YEAR, Plant, begin_us
 
@@ -163,41 +165,52 @@ def test_the_same_over_a_year(year: Plant, one_browser: Browser) -> None:
     from_the_pages(year, one_browser)
 
 
-def command(plant: Plant, name: str, *words: str) -> str:
-    done = hissmark(name, str(plant.folder), *words)
+def walk(plant: Plant) -> Iterator[list[list[str]]]:
+    """The steps of the walk in the manual, each as the words of its commands; `north` is the plant."""
+    for block in blocks("tuning.md", "sh"):
+        lines = [shlex.split(line) for line in block.splitlines() if line]
+        yield [[str(plant.folder) if word == "north" else word for word in words[1:]] for words in lines]
+
+
+def command(words: list[str], *more: str) -> str:
+    done = hissmark(*words, *more)
     assert done.returncode == 0, done.stderr
     return done.stdout
 
 
-def answers(plant: Plant, name: str, *words: str) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in command(plant, name, *words, "--json").splitlines()]
+def answers(words: list[str]) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in command(words, "--json").splitlines()]
 
 
-def test_from_too_many_alarms_to_a_proved_repair_by_commands(plant: Plant, tmp_path: Path) -> None:
-    signed = ("--by", "O. Berg", "--reason", "the drain beside XV-5", "--wait", "60")
+def test_from_too_many_alarms_to_a_proved_repair_by_commands(
+    plant: Plant, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The walk of the manual, with its commands; between them the plant goes on."""
+    monkeypatch.chdir(tmp_path)
+    see, attempt, publish, back, repair = walk(plant)
     plant.go_on(1.5, BLOWDOWN_DB)
     before = plant.raised("XV-5")
-    busiest = answers(plant, "tune", "busiest")[0]
+    busiest = answers(see[0])[0]
     assert (busiest["valve"], busiest["setting"]) == ("XV-5", "rise_limit_db")
-    trial = ("try", "--setting-of", "XV-5", "--valve", "XV-5", "--before", "2", "--from", "4d")
-    tried = [answers(plant, "tune", *trial, "--set", f"rise_limit_db={db}")[0] for db in (7, 10)]
-    lost = [result["counts"]["lost"] for result in tried]
+    assert "XV-5 is passing" in command(see[1])
+    lost = [answers(words)[0]["counts"]["lost"] for words in attempt]
     assert lost[0] == 0 < lost[1]
     plant.go_on(1.0, {})
-    told = command(plant, "tune", "publish", "--valve", "XV-5", "--set", "rise_limit_db=10", *signed)
-    assert "is in force from the next tick on" in told
+    assert "is in force from the next tick on" in command(publish[0], "--wait", "60")
     plant.go_on(1.5, BLOWDOWN_DB)
     assert plant.raised("XV-5") == before
-    assert "is in force from the next tick on" in command(plant, "tune", "roll-back", "0", *signed)
+    assert "hears the drain beside it" in command(back[0])
+    assert "is in force from the next tick on" in command(back[1], "--wait", "60")
     plant.go_on(0.5, BLOWDOWN_DB)
     assert plant.raised("XV-5") == before + 1
 
     plant.go_on(1.5, LEAK_DB)
-    raised = [row["valve"] for row in answers(plant, "alarms") if row["event"] == "raised"]
+    raised = [row["valve"] for row in answers(["alarms", str(plant.folder)]) if row["event"] == "raised"]
     assert raised.count("XV-1") == 2  # the leak of the past, and this one
-    work = ("--found", "passing", "--work", "seat-lapped", "--by", "O. Berg", "--at", rfc3339(plant.now_us))
+    work_us = plant.now_us
     plant.go_on(1.5, {})
-    command(plant, "repair", "record", "XV-1", *work)
-    until(lambda: "tight again" in command(plant, "repair", "list"), "the repair to prove itself")
-    command(plant, "repair", "certificate", "1", "--out", str(tmp_path / "xv-1.pdf"))
-    assert "XV-1: tight again" in printed((tmp_path / "xv-1.pdf").read_bytes())
+    record, listed, certificate = repair
+    command(record, "--at", rfc3339(work_us))
+    until(lambda: "tight again" in command(listed), "the repair to prove itself")
+    command(certificate)
+    assert "XV-1: tight again" in printed(Path("xv-1.pdf").read_bytes())
