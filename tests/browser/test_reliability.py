@@ -192,7 +192,7 @@ def test_from_too_many_alarms_to_a_proved_repair_by_commands(
     before = plant.raised("XV-5")
     busiest = answers(see[0])[0]
     assert (busiest["valve"], busiest["setting"]) == ("XV-5", "rise_limit_db")
-    assert "XV-5 is passing" in command(see[1])
+    assert "XV-5: passing" in command(see[1])
     lost = [answers(words)[0]["counts"]["lost"] for words in attempt]
     assert lost[0] == 0 < lost[1]
     plant.go_on(1.0, {})

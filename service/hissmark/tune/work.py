@@ -188,7 +188,7 @@ def _sentence(began: int | None, learned_s: float, same: int, of: int) -> str:
     if began is None:
         return "There are no samples of these valves in the period or before it."
     start = (
-        f"Backgrounds were learned from {learned_s / 86_400:.1f} days before the period, {rfc3339(began)} on."
+        f"Backgrounds were learned from {_long(learned_s)} before the period."
         if learned_s
         else "There is nothing on record before the period, so its beginning went into learning backgrounds."
     )
@@ -196,6 +196,12 @@ def _sentence(began: int | None, learned_s: float, same: int, of: int) -> str:
         return f"{start} No alarm happened, and with the settings in force none comes out."
     alarms = "the 1 alarm as it" if of == same == 1 else f"{same} of {of} alarms as they"
     return f"{start} With the settings in force the replay gives {alarms} happened."
+
+
+def _long(seconds: float) -> str:
+    """How long, as a person would say it."""
+    hours = seconds / 3600
+    return f"{hours:.1f} hours" if hours < 36 else f"{hours / 24:.1f} days"
 
 
 def _episodes(outcome: Outcome, variant: int, request: Request) -> list[Episode]:

@@ -1,7 +1,7 @@
 // Baselines in hand: what needs a look, what every channel has learned, and what people may do about it.
 
 import { askFirst, post } from "./acts.js";
-import { ask, askAll, h, number, pathOf } from "./dom.js";
+import { ask, askAll, counted, h, number, pathOf } from "./dom.js";
 import { mayChange } from "./register.js";
 import { table } from "./table.js";
 import { timeElement } from "./time.js";
@@ -42,7 +42,7 @@ export function baselinesPage(page) {
   function draw() {
     const words = filter.value.trim().toLowerCase();
     const found = rows.filter((b) => [b.channel, b.subject, b.group, b.state].some((text) => text.toLowerCase().includes(words)));
-    list.replaceChildren(table(columns, found.slice(0, 300), { name: "baselines", caption: `${found.length} baselines` }));
+    list.replaceChildren(table(columns, found.slice(0, 300), { name: "baselines", caption: counted(found.length, "baseline") }));
   }
   filter.addEventListener("input", draw);
   async function refresh() {

@@ -14,7 +14,7 @@ export const mayChange = () => !signedInAs() || ["engineer", "administrator"].in
 export function registerPage(page) {
   const told = h("div", {});
   const looked = h("section", { class: "panel looked", "aria-labelledby": "looked-title", tabindex: "-1", hidden: true });
-  const parts = [strangers, channels, commissioning, versions].map((make) => make({ look }));
+  const parts = [strangers, commissioning, channels, versions].map((make) => make({ look }));
   const file = h("input", { type: "file", id: "table-file", accept: ".csv,.txt,.tsv,text/csv", onchange: () => file.files[0] && read(file.files[0]) });
   const drop = h("div", { class: "drop" },
     h("label", { for: "table-file" }, "A CSV as your spreadsheet saves it:"), file,
