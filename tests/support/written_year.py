@@ -42,7 +42,8 @@ HOURLY = [
     }
     for i, name in enumerate(HOURLY_DB, 1)
 ]
-AT_10_S = replace(YEAR, every_s=10.0, tick_s=60)
+LEAKS = ((90 * DAY_S, 91 * DAY_S), (200 * DAY_S, 200.5 * DAY_S))
+AT_10_S = replace(YEAR, every_s=10.0, tick_s=60, leaks=LEAKS, blowdown_s=HOUR_S)
 
 
 @dataclass(frozen=True)
