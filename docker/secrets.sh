@@ -8,6 +8,8 @@ mkdir -p secrets
 secret() { [ -s "secrets/$1" ] || head -c 24 /dev/urandom | base64 | tr -d '\n+/=' >"secrets/$1"; }
 
 secret database_password
+secret owner_password
+secret writer_password
 secret broker_password
 secret reader_password
 secret grafana_password

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import subprocess
 from collections.abc import Mapping
@@ -11,9 +10,6 @@ from typing import Any
 
 import pytest
 import yaml
-
-from hissmark.store import open_store
-from support.postgres import Postgres
 
 ROOT = Path(__file__).parents[2]
 DEPLOY, DOCKER = ROOT / "deploy", ROOT / "docker"
@@ -237,27 +233,3 @@ def test_alertmanager_takes_its_settings() -> None:
 def test_proxy_takes_its_settings() -> None:
     command = ["caddy", "validate", "--adapter", "caddyfile", "--config", DOCKER / "caddy" / "Caddyfile"]
     subprocess.run(command, check=True, capture_output=True)
-
-
-@pytest.mark.postgres
-def test_the_role_for_dashboards_is_made_by_its_script(postgres: Postgres, tmp_path: Path) -> None:
-    """As in the compose file; run again it gives the password that the file then holds."""
-    name = postgres.new_database()
-    open_store(postgres.url(name), tmp_path).dispose()
-    (tmp_path / "database_password").write_text("not asked for here")
-    env = {
-        **os.environ, "PGHOST": postgres.host, "PGPORT": str(postgres.port), "PGUSER": "hissmark",
-        "PGDATABASE": name, "SECRETS": str(tmp_path), "READER_SQL": str(DEPLOY / "postgresql" / "reader.sql"),
-    }  # fmt: skip
-    found = []
-    try:
-        for password in ("first", "second"):
-            (tmp_path / "reader_password").write_text(password)
-            subprocess.run(["sh", DOCKER / "postgresql" / "reader.sh"], env=env, check=True)
-            found += postgres.execute("SELECT rolpassword FROM pg_authid WHERE rolname = 'hissmark_reader'")
-    finally:
-        postgres.execute("DROP OWNED BY hissmark_reader", name)
-        postgres.execute("DROP ROLE hissmark_reader")
-        postgres.drop_database(name)
-    assert [row[0][:13] for row in found] == ["SCRAM-SHA-256"] * 2
-    assert found[0] != found[1]

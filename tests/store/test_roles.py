@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
+import tomllib
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import psycopg
 import pytest
 import sqlalchemy as sa
+import yaml
 
 from hissmark.alarms.journal import AlarmEvent, AlarmKind, AlarmState, JournalEntry, Priority
 from hissmark.store import StoreError, Writer, open_for_reading, open_store, partitions, retention
@@ -27,6 +32,7 @@ from support.sealing import D0, GROUPS, KINDS, NAMES, days
 from support.service import Service, cli, write_site
 
 ROLES = Path(__file__).parents[2] / "deploy" / "postgresql"
+DOCKER = Path(__file__).parents[2] / "docker"
 RIGHTS = (ROLES / "writer.sql").read_text("utf-8")
 
 
@@ -213,3 +219,80 @@ def test_an_old_schema_is_told_to_the_writer(tmp_path: Path, database: Database)
     owner.dispose()
     with pytest.raises(StoreError, match=r"are of version 0012.*hissmark migrate SITE` as their owner"):
         open_store(database.url("hissmark_writer"), tmp_path)
+
+
+def compose() -> dict[str, Any]:
+    """Services of the compose file."""
+    loaded: dict[str, Any] = yaml.safe_load((DOCKER / "compose.yaml").read_text("utf-8"))["services"]
+    return loaded
+
+
+def as_in_compose(service: str, postgres: Postgres, secrets: Path) -> None:
+    """What a service of the compose file that ends by itself does, against our server."""
+    command = [word.replace("/roles.sh", str(DOCKER / "postgresql" / "roles.sh"))
+               for word in compose()[service]["entrypoint"]]  # fmt: skip
+    env = {
+        **os.environ, "PGHOST": postgres.host, "PGPORT": str(postgres.port), "PGUSER": postgres.user,
+        "SECRETS": str(secrets), "ROLES": str(ROLES),
+    }  # fmt: skip
+    subprocess.run(command, env=env, check=True, capture_output=True)
+
+
+def address_in_compose(text: str, postgres: Postgres) -> str:
+    """An address of the compose file, in which our server stands for the one there."""
+    return text.replace("@database/", f"@{postgres.host}:{postgres.port}/")
+
+
+@pytest.mark.postgres
+def test_the_service_of_the_compose_file_owns_nothing(tmp_path: Path, postgres: Postgres) -> None:
+    """Its services in their order, then once more: with new passwords, and as after an upgrade."""
+    site = tomllib.loads((DOCKER / "site" / "site.toml").read_text("utf-8"))
+    url = address_in_compose(site["store"]["url"], postgres)
+    assert url.startswith("postgresql+psycopg://hissmark_writer@")
+    _, _, store_option, owner = compose()["tables"]["command"]
+    assert store_option == "--store"
+    passwords = []
+    try:
+        for turn in ("first", "second"):
+            for name in ("database", "owner", "writer", "reader"):
+                (tmp_path / f"{name}_password").write_text(f"{turn} {name}")
+            as_in_compose("roles", postgres, tmp_path)
+            open_store(address_in_compose(owner, postgres), tmp_path).dispose()
+            as_in_compose("rights", postgres, tmp_path)
+            passwords += postgres.execute(
+                "SELECT rolpassword FROM pg_authid WHERE rolname LIKE 'hissmark\\__%' ORDER BY rolname"
+            )
+        engine = open_store(url, tmp_path)
+        with Writer(engine, NAMES, kinds=KINDS) as writer, writer.transaction() as tx:
+            assert tx.samples(days(1, 20)) == 80
+        with pytest.raises(sa.exc.ProgrammingError, match="must be owner"), engine.begin() as connection:
+            connection.exec_driver_sql("DROP TABLE samples")
+        engine.dispose()
+        reading = address_in_compose("postgresql://hissmark_reader@database/hissmark", postgres)
+        with psycopg.connect(reading) as connection:
+            assert connection.execute("SELECT count(*) FROM hissmark_samples").fetchall() == [(80,)]
+    finally:
+        postgres.drop_database("hissmark")
+        for role in ("owner", "writer", "reader"):
+            postgres.execute(f"DROP ROLE IF EXISTS hissmark_{role}")
+    assert len(passwords) == len(set(passwords)) == 6
+    assert all(row[0].startswith("SCRAM-SHA-256") for row in passwords)
+
+
+def test_who_gets_which_password_in_the_compose_file() -> None:
+    """The service knows neither the owner's nor the superuser's, and starts when its rights are settled."""
+    services = compose()
+    knows = {
+        secret: {name for name, service in services.items() if secret in service.get("secrets", [])}
+        for secret in ("database_password", "owner_password", "writer_password")
+    }
+    assert knows == {
+        "database_password": {"database", "roles", "rights"},
+        "owner_password": {"roles", "tables", "rights"},
+        "writer_password": {"roles", "hissmark"},
+    }
+    order = ["database", "roles", "tables", "rights", "hissmark"]
+    for before, name in pairwise(order):
+        wanted = "service_healthy" if before == "database" else "service_completed_successfully"
+        assert services[name]["depends_on"][before]["condition"] == wanted
+    assert "/run/secrets/writer_password" in services["hissmark"]["entrypoint"][2]
