@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Sequence
 
@@ -22,6 +23,7 @@ from hissmark.store.writer import Transaction
 log = structlog.get_logger("hissmark.daemon")
 
 SAVE_S = 30.0
+SETTLE_S = 5.0
 SAVE_TICKS = 240
 SAVE_SAMPLES = 3_000_000
 SAVE_SHARE = 20.0
@@ -34,7 +36,7 @@ class Saving:
     def __init__(self, newest_checkpoint_us: int | None) -> None:
         self._ticks: list[Tick] = []
         self._samples = 0
-        self._wanted = False
+        self._wanted_s = math.inf
         self._due_s = 0.0
         self._told_offset_us: int | None = None
         self._checkpoint_us = newest_checkpoint_us
@@ -44,8 +46,8 @@ class Saving:
         self._due_s = time.monotonic() + SAVE_S
 
     def due(self) -> None:
-        """Save at the next occasion, whatever there is."""
-        self._wanted = True
+        """Save soon, whatever there is: first people and messages get what they have waited for."""
+        self._wanted_s = time.monotonic() + SETTLE_S
 
     def add(self, parts: Parts, ticks: Sequence[Tick], samples: int) -> None:
         """What has just been committed."""
@@ -56,7 +58,8 @@ class Saving:
     def save_if_due(self, parts: Parts) -> None:
         much = len(self._ticks) >= SAVE_TICKS or self._samples >= SAVE_SAMPLES
         news = bool(self._ticks or self._samples)
-        if self._wanted or (news and (much or time.monotonic() >= self._due_s)):
+        now_s = time.monotonic()
+        if now_s >= self._wanted_s or (news and (much or now_s >= self._due_s)):
             self.save(parts)
 
     def save(self, parts: Parts, taken: Taken | None = None) -> bool:
@@ -100,7 +103,7 @@ class Saving:
             tx.meta(CLOCK_OFFSET, str(ahead_us))
 
     def _saved(self, parts: Parts, began_s: float) -> None:
-        self._ticks, self._samples, self._wanted = [], 0, False
+        self._ticks, self._samples, self._wanted_s = [], 0, math.inf
         parts.live.unsaved.clear()
         self._told_offset_us = offset_us(parts.clock)
         took_s = time.monotonic() - began_s

@@ -56,7 +56,7 @@ class Worker:
     def recover(self) -> None:
         """Bring the engine up to what is stored; before `start`. Raises StoppedError if told to.
 
-        Its state is saved once the service is there for people and messages again: the first round does it.
+        Its state is saved once the service is there for people and messages again.
         """
         self._saving.put_off()
         recover(self._p.engine, self._p.reader, self._keep, self._p.takeover.since_us)
