@@ -9,9 +9,11 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
+from hissmark.daemon.clock import Clock, offset_us
 from hissmark.engine.register import Register
 from hissmark.site.load import Site
 from hissmark.store.reader import Reader
+from hissmark.store.records import CLOCK_OFFSET
 from hissmark.store.writer import Writer
 
 FILTERS = "mqtt.filters"
@@ -37,12 +39,13 @@ class InForce:
         channels = [msgspec.to_builtins(c) for c in register.channels]
         return json.dumps({"settings": self.shown(), "register": channels}, sort_keys=True)
 
-    def note(self, writer: Writer, register: Register) -> None:
-        """Put them on record, and what is subscribed to from now on."""
+    def note(self, writer: Writer, register: Register, clock: Clock) -> None:
+        """Put them on record, what is subscribed to from now on, and by which clock the service goes."""
         with writer.transaction() as tx:
             tx.settings_version(self.with_register(register))
             tx.meta(FILTERS, json.dumps(list(self._site.mqtt.filters)))
             tx.meta(SESSION, _session(self._site))
+            tx.meta(CLOCK_OFFSET, str(offset_us(clock)))
 
 
 def previous_filters(reader: Reader) -> list[str]:

@@ -194,7 +194,7 @@ class Daemon:
 
     def start(self) -> None:
         """Catch up with what is stored, then serve and listen."""
-        self._in_force.note(self._writer, self.layout.register)
+        self._in_force.note(self._writer, self.layout.register, self.clock)
         self._worker.recover()
         self._worker.take_over_register()
         self._restore_live()
