@@ -16,7 +16,8 @@ from hissmark.store import open_store
 from support.elsewhere import moved
 from support.postgres import Postgres, find_program
 
-_HERE = Path(moved.__file__).parent
+HERE = Path(moved.__file__).parent
+"""A folder for PYTHONPATH of what moves its stores."""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -40,10 +41,10 @@ def pytest_configure(config: pytest.Config) -> None:
     server.stop()
     server.start()
     server.execute(f"CREATE DATABASE {moved.EMPTY}")
-    open_store(server.url(moved.EMPTY), _HERE).dispose()
+    open_store(server.url(moved.EMPTY), HERE).dispose()
     config.add_cleanup(lambda: server.__exit__(None, None, None))
     os.environ[moved.VARIABLE] = f"{server.user}@{server.host}:{server.port}"
-    os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [str(_HERE), os.environ.get("PYTHONPATH", "")]))
+    os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [str(HERE), os.environ.get("PYTHONPATH", "")]))
     moved.move()
 
 
