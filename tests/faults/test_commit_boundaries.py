@@ -53,7 +53,7 @@ def run_and_strike(
     "SIGKILL at every commit boundary: before and after each COMMIT, after each acknowledgement",
     promised="every sample once, the same journal",
 )
-def test_killed_at_commits(plant: Path, broker: Broker, uninterrupted: Journal, seen: Seen) -> None:
+def test_killed_at_commits(plant: Path, broker: Broker, first_hours: Journal, seen: Seen) -> None:
     """The first hours of the scenario: the journal begins as that of the whole one."""
     messages, samples = scenario.stream().between(0, UNTIL_MINUTE)
     with Service(plant) as service:
@@ -62,7 +62,7 @@ def test_killed_at_commits(plant: Path, broker: Broker, uninterrupted: Journal, 
         assert service.stored() == samples
     found = journal(plant)
     assert ("XV-12", "raised") in [(row["valve"], row["event"]) for row in found]
-    assert found == uninterrupted[: len(found)]
+    assert found == first_hours[: len(found)]
 
 
 @pytest.mark.slow

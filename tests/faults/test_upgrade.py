@@ -53,12 +53,12 @@ def revision(site: Path, url: str) -> str:
         engine.dispose()
 
 
-def assert_same(service: Service, samples: int, uninterrupted: Journal) -> None:
+def assert_same(service: Service, samples: int, first_hours: Journal) -> None:
     assert service.stop() == 0
     assert service.stored() == samples
     found = journal(service.folder)
     assert ("XV-12", "raised") in [(row["valve"], row["event"]) for row in found]
-    assert found == uninterrupted[: len(found)]
+    assert found == first_hours[: len(found)]
 
 
 @fault(
@@ -67,7 +67,7 @@ def assert_same(service: Service, samples: int, uninterrupted: Journal) -> None:
     "the same journal",
 )
 def test_upgraded_under_load(
-    plant: Path, store_url: str, broker: Broker, uninterrupted: Journal,
+    plant: Path, store_url: str, broker: Broker, first_hours: Journal,
     request: pytest.FixtureRequest, seen: Seen,
 ) -> None:  # fmt: skip
     """Half of the stream by the old program; its tables are brought up to date while the rest comes in."""
@@ -92,7 +92,7 @@ def test_upgraded_under_load(
             service.start()
         assert revision(site, former) == head_revision()
         service.wait_stored(samples)
-        assert_same(service, samples, uninterrupted)
+        assert_same(service, samples, first_hours)
 
 
 @slow_on_postgres
@@ -102,7 +102,7 @@ def test_upgraded_under_load(
     "every sample once and the same journal",
 )
 def test_rolled_back(
-    plant: Path, store_url: str, broker: Broker, uninterrupted: Journal, request: pytest.FixtureRequest
+    plant: Path, store_url: str, broker: Broker, first_hours: Journal, request: pytest.FixtureRequest
 ) -> None:
     """A backup in the middle of the stream; later the site is restored from it and the rest is sent again."""
     messages, samples = scenario.stream().between(0, UNTIL_MINUTE)
@@ -125,4 +125,4 @@ def test_rolled_back(
         assert service.stored() < samples, "what came after the backup is not in it"
         gateway.send(messages)
         service.wait_stored(samples)
-        assert_same(service, samples, uninterrupted)
+        assert_same(service, samples, first_hours)

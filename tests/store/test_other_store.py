@@ -30,7 +30,8 @@ engine.dispose()
 shutil.copytree(one, other)
 engine = open_for_reading(URL, other)
 with engine.begin() as connection:
-    print(engine.dialect.name, connection.execute(sa.text("SELECT value FROM meta WHERE key = 'of'")).scalar())
+    found = connection.execute(sa.text("SELECT value FROM meta WHERE key = 'of'")).scalar()
+    print(engine.dialect.name, found)
 """
 
 

@@ -33,6 +33,8 @@ STROKE = ("XV-23", 200, 204)
 SILENT = ("XV-24", 400, 460)
 BREAKS = ((300, "XV-12"), (550, "XV-33"))
 """Minutes at which an operator acknowledges, and what."""
+FIRST_HOURS = 320.0
+"""Minutes: up to there two leaks are raised, one is acknowledged. Enough for tests that run all the time."""
 LOSS_DB = 9.0
 
 GROUPS = {
@@ -77,10 +79,17 @@ class Stream:
         rows = [i for i, at in enumerate(self.until_us) if first <= at < last]
         return [self.messages[i] for i in rows], sum(self.sizes[i] for i in rows)
 
-    def segments(self) -> list[tuple[list[Sent], int, str | None]]:
-        """The stream cut where an operator acts: messages, samples, the valve to acknowledge after them."""
-        edges = [0.0, *(float(minute) for minute, _ in BREAKS), 1e9]
-        valves: list[str | None] = [*(valve for _, valve in BREAKS), None]
+    def segments(
+        self, until_minute: float = 1e9, cuts: tuple[float, ...] = ()
+    ) -> list[tuple[list[Sent], int, str | None]]:
+        """The stream cut where an operator acts: messages, samples, the valve to acknowledge after them.
+
+        `cuts`: further minutes at which it is cut.
+        """
+        acts = {float(minute): valve for minute, valve in BREAKS}
+        inner = sorted(minute for minute in {*acts, *cuts} if minute < until_minute)
+        edges = [0.0, *inner, until_minute]
+        valves: list[str | None] = [*(acts.get(minute) for minute in inner), None]
         return [
             (*self.between(start, end), valve)
             for start, end, valve in zip(edges[:-1], edges[1:], valves, strict=True)
