@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from hissmark import store
+from hissmark.store import open as opening
 from hissmark.store import open_store
 from support.elsewhere import moved
 from support.postgres import Postgres, find_program
@@ -45,7 +47,8 @@ def pytest_configure(config: pytest.Config) -> None:
     config.add_cleanup(lambda: server.__exit__(None, None, None))
     os.environ[moved.VARIABLE] = f"{server.user}@{server.host}:{server.port}"
     os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [str(HERE), os.environ.get("PYTHONPATH", "")]))
-    moved.move()
+    moved.move(opening)
+    store.resolve_url = opening.resolve_url
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

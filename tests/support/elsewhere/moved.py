@@ -9,11 +9,15 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from importlib.abc import MetaPathFinder
+from importlib.machinery import ModuleSpec, PathFinder
 from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING
 
-import psycopg
-import sqlalchemy as sa
+if TYPE_CHECKING:
+    import sqlalchemy as sa
 
 VARIABLE = "HISSMARK_TEST_SERVER"
 """USER@HOST:PORT of a server that takes us without a password."""
@@ -22,11 +26,29 @@ EMPTY = "moved_empty"
 _NOTE = b"moved to the database "
 
 
-def move() -> None:
-    """From now on, for all of the program."""
-    from hissmark import store
-    from hissmark.store import open as opening
+class Mover(MetaPathFinder):
+    """Moves the stores of a program as soon as it loads what opens them, and loads nothing for it."""
 
+    def find_spec(
+        self, name: str, path: Sequence[str] | None, target: ModuleType | None = None
+    ) -> ModuleSpec | None:
+        if name != "hissmark.store.open":
+            return None
+        spec = PathFinder.find_spec(name, path)
+        assert spec
+        assert spec.loader
+        inner = spec.loader.exec_module
+
+        def exec_module(opening: ModuleType) -> None:
+            inner(opening)
+            move(opening)
+
+        spec.loader.exec_module = exec_module  # type: ignore[method-assign]
+        return spec
+
+
+def move(opening: ModuleType) -> None:
+    """From now on, for all of the program. `opening`: the module `hissmark.store.open`."""
     resolve, writing = opening.resolve_url, opening._writing
 
     def resolve_url(url: str, folder: Path) -> sa.URL:
@@ -36,10 +58,10 @@ def move() -> None:
         path = Path(address.database or "")
         if address.drivername == "sqlite" and path.parent.is_dir() and not path.exists():
             _create(path)
-        return writing(_moved(address), prepare)
+        found: sa.Engine = writing(_moved(address), prepare)
+        return found
 
-    opening.resolve_url = store.resolve_url = resolve_url
-    opening._writing = _writing
+    opening.resolve_url, opening._writing = resolve_url, _writing  # type: ignore[attr-defined]
 
 
 def _name(path: Path) -> str:
@@ -56,6 +78,8 @@ def _moved(address: sa.URL) -> sa.URL:
         return address
     if noted != _name(path):
         _create(path, like=noted)
+    import sqlalchemy as sa
+
     user, _, server = os.environ[VARIABLE].partition("@")
     host, _, port = server.partition(":")
     return sa.URL.create("postgresql+psycopg", user, host=host, port=int(port), database=_name(path))
@@ -72,6 +96,8 @@ def _noted(path: Path) -> str | None:
 
 
 def _create(path: Path, like: str = EMPTY) -> None:
+    import psycopg
+
     with contextlib.suppress(psycopg.errors.DuplicateDatabase):
         run(f"CREATE DATABASE {_name(path)} TEMPLATE {like}")
     path.write_bytes(_NOTE + _name(path).encode())
@@ -88,5 +114,7 @@ def drop_below(folder: Path) -> None:
 
 def run(statement: str) -> None:
     """As the server's administrator."""
+    import psycopg
+
     with psycopg.connect(f"postgresql://{os.environ[VARIABLE]}/postgres", autocommit=True) as connection:
         connection.execute(statement.encode())
