@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from cli.known_site import hissmark
-from faults.conftest import Journal, acknowledge, assert_all_stored
+from faults.conftest import Journal, acknowledge, assert_all_stored, slow_on_postgres
 from hissmark.site.load import load_site
 from hissmark.site.register_text import register_text
 from support import scenario
@@ -78,7 +78,7 @@ def in_force(folder: Path) -> dict[str, object]:
     return dict(rows[0])
 
 
-@pytest.mark.parametrize("store_url", ["sqlite"], indirect=True)
+@slow_on_postgres
 @fault(
     "SIGKILL while a new register is taken over",
     promised="every sample once, the same journal, the new register in force",

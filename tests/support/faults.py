@@ -64,6 +64,9 @@ def seen(request: pytest.FixtureRequest) -> Iterator[Seen]:
 
 def store_of(item: pytest.Item) -> str:
     """The store that a test ran on."""
+    mark = item.get_closest_marker("fault")
+    if mark is not None and len(mark.kwargs["stores"]) == 1:
+        return str(mark.kwargs["stores"][0])
     callspec = getattr(item, "callspec", None)
     chosen = callspec.params.get("store_url") if callspec else None
     if chosen:

@@ -70,7 +70,8 @@ def _watch_commits() -> None:
             _boundary("after", tables)
 
     DefaultDialect.do_commit = do_commit  # type: ignore[method-assign]
-    for owner, name in ((rows, "insert_sqlite"), (rows.PostgresInserter, "insert")):
+    server = rows.PostgresInserter
+    for owner, name in ((rows, "insert_sqlite"), (server, "insert"), (server, "straight")):
         setattr(owner, name, _noting_samples(getattr(owner, name)))
 
 
