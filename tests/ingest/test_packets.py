@@ -4,14 +4,27 @@ from __future__ import annotations
 
 import itertools
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from hissmark.decode.message import Message
-from hissmark.ingest.packets import HEAD_BYTES, MalformedError, PacketReader, split_token
+from hissmark.ingest.packets import (
+    HEAD_BYTES,
+    MalformedError,
+    PacketReader,
+    acknowledgements,
+    generations_of,
+    token_of,
+)
 
 KEEP = 200_000
+
+
+def split_token(token: int) -> tuple[int, int, int]:
+    """(generation, qos, packet id) of a token."""
+    return token >> 18, (token >> 16) & 3, token & 0xFFFF
 
 
 def length(size: int) -> bytes:
@@ -153,3 +166,11 @@ def test_no_two_messages_are_received_at_the_same_moment() -> None:
     one, packets = reader(), publish("t", b"{}", 1, version5=True) * 5
     stamps = [m.received_us for chunk in (packets, packets) for m in one.feed(chunk, 1000)[0]]
     assert stamps == list(range(1000, 1010))
+
+
+def test_acknowledgements_in_their_order() -> None:
+    """MQTT 5.0, 3.4 and 3.5: PUBACK 0x40, PUBREC 0x50, length 2, packet id with its high byte first."""
+    tokens = np.array([token_of(7, 1, 0x0102), token_of(8, 2, 0xFFFE), token_of(7, 1, 1)], np.int64)
+    assert generations_of(tokens).tolist() == [7, 8, 7]
+    assert acknowledgements(tokens) == bytes.fromhex("40020102 5002fffe 40020001")
+    assert acknowledgements(tokens[:0]) == b""

@@ -125,8 +125,11 @@ class Decoder:
 
     def _by_source(self, messages: Sequence[Message], turned: Turned) -> dict[int, list[int]]:
         """Numbers of the messages to be read, by source."""
-        groups: dict[int, list[int]] = {}
         limit = self._limits.max_payload_bytes
+        source = self._only_source(messages, limit)
+        if source is not None:
+            return {source: list(range(len(messages)))}
+        groups: dict[int, list[int]] = {}
         for i, message in enumerate(messages):
             route = self._routes.get(message.topic) or self._find_route(message.topic)
             if route.reason is not None:
@@ -141,6 +144,17 @@ class Decoder:
                     group = groups[route.source] = []
                 group.append(i)
         return groups
+
+    def _only_source(self, messages: Sequence[Message], limit: int) -> int | None:
+        """The one that all messages belong to; None if there are others, or one that may be turned away."""
+        routes = [self._routes.get(topic) for topic in {message.topic for message in messages}]
+        sources = {-1 if route is None or route.reason is not None else route.source for route in routes}
+        sizes = [len(message.payload) for message in messages]
+        if len(sources) != 1 or -1 in sources or not sizes or min(sizes) == 0 or max(sizes) > limit:
+            return None
+        if any(message.truncated_from for message in messages):
+            return None
+        return sources.pop()
 
     def _find_route(self, topic: str) -> _Route:
         if len(self._routes) >= self._limits.max_topics:

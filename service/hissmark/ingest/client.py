@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
@@ -17,7 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from hissmark.decode.message import Message
-from hissmark.ingest.packets import MalformedError, PacketReader
+from hissmark.ingest.packets import MalformedError, PacketReader, acknowledgements
 from hissmark.ingest.settings import MqttSettings
 
 PRIVATE = ("_sock_recv", "_packet_handle", "_packet_queue", "_loop_rc_handle", "_in_packet")
@@ -25,7 +27,7 @@ PRIVATE = ("_sock_recv", "_packet_handle", "_packet_queue", "_loop_rc_handle", "
 READ_BYTES = 1 << 16
 READ_AT_MOST_BYTES = 1 << 18
 
-PUBACK, PUBREC, PINGREQ = 0x40, 0x50, 0xC0
+PUBACK, PINGREQ = 0x40, 0xC0
 
 
 class FastClient(mqtt.Client):
@@ -133,13 +135,9 @@ class FastClient(mqtt.Client):
         finally:
             packet["command"] = packet["have_remaining"] = 0
 
-    def acknowledge(self, packet_ids: Sequence[tuple[int, int]]) -> None:
-        """Queue the acknowledgements of (QoS, packet id) pairs, in this order, as one write."""
-        joined = b"".join(
-            bytes((PUBACK if qos == 1 else PUBREC, 2, packet_id >> 8, packet_id & 0xFF))
-            for qos, packet_id in packet_ids
-        )
-        self._packet_queue(PUBACK, joined, 0, 1)
+    def acknowledge(self, tokens: npt.NDArray[np.int64]) -> None:
+        """Queue the acknowledgements of messages by their tokens, in this order, as one write."""
+        self._packet_queue(PUBACK, acknowledgements(tokens), 0, 1)
 
     def ping(self) -> None:
         """Queue a PINGREQ. (paho's own sets a deadline for the answer, which we may not be reading yet.)"""

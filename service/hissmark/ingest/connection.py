@@ -10,6 +10,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Any
 
+import numpy as np
 import structlog
 from paho.mqtt.client import ConnectFlags, DisconnectFlags
 from paho.mqtt.properties import Properties
@@ -18,7 +19,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from hissmark.decode.message import Message
 from hissmark.ingest.client import FastClient
 from hissmark.ingest.health import Gauge
-from hissmark.ingest.packets import PacketReader, split_token
+from hissmark.ingest.packets import PacketReader, generations_of
 from hissmark.ingest.queue import MessageQueue
 from hissmark.ingest.security import password, tls_context
 from hissmark.ingest.settings import MqttSettings
@@ -184,19 +185,17 @@ class Connection:
 
     def _send_acks(self) -> None:
         """Queue what the writer acknowledged, in its order; tokens of older connections mean nothing here."""
-        pairs: list[tuple[int, int]] = []
-        dropped = 0
+        waiting: list[int] = []
         while self._shared.acks:
-            for token in self._shared.acks.popleft():
-                generation, qos, packet_id = split_token(token)
-                if generation == self._generation and self._up:
-                    pairs.append((qos, packet_id))
-                else:
-                    dropped += 1
-        if dropped:
-            self._shared.gauge.count(acks_dropped=dropped)
-        if pairs:
-            self._client.acknowledge(pairs)
+            waiting += self._shared.acks.popleft()
+        if not waiting:
+            return
+        tokens = np.array(waiting, np.int64)
+        mine = tokens[generations_of(tokens) == self._generation] if self._up else tokens[:0]
+        if len(mine) < len(tokens):
+            self._shared.gauge.count(acks_dropped=len(tokens) - len(mine))
+        if len(mine):
+            self._client.acknowledge(mine)
 
     def _say_goodbye(self) -> None:
         """Send what is still to be acknowledged, then DISCONNECT; the session stays."""

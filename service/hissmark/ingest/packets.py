@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
+import numpy.typing as npt
+
 from hissmark.decode.message import Message
 
-PUBLISH = 0x30
+PUBLISH, PUBACK, PUBREC = 0x30, 0x40, 0x50
 KIND = 0xF0
 
 MAX_CACHED_TOPICS = 100_000
@@ -24,9 +27,19 @@ def token_of(generation: int, qos: int, packet_id: int) -> int:
     return (generation << 18) | (qos << 16) | packet_id if qos else 0
 
 
-def split_token(token: int) -> tuple[int, int, int]:
-    """(generation, qos, packet id) of a token."""
-    return token >> 18, (token >> 16) & 3, token & 0xFFFF
+def generations_of(tokens: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Number of the connection that each message came by."""
+    return tokens >> 18
+
+
+def acknowledgements(tokens: npt.NDArray[np.int64]) -> bytes:
+    """PUBACK (QoS 1) or PUBREC (QoS 2) of each message, one behind the other (MQTT 5.0, 3.4 and 3.5)."""
+    packets = np.empty((len(tokens), 4), np.uint8)
+    packets[:, 0] = np.where((tokens >> 16) & 3 == 1, PUBACK, PUBREC)
+    packets[:, 1] = 2
+    packets[:, 2] = (tokens >> 8) & 0xFF
+    packets[:, 3] = tokens & 0xFF
+    return packets.tobytes()
 
 
 class PacketReader:
