@@ -24,8 +24,8 @@ from support.rig import START_US, US
 from support.tuned_year import BACKGROUND_DB, BARS
 from support.written_year import HOURLY_DB, Written, write_year
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
 LONGEST_S = 3600.0
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(3 * LONGEST_S)]
 
 
 @pytest.fixture(scope="module")
