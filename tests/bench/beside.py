@@ -49,7 +49,7 @@ from hissmark.tune.lifeline import end_all
 from ingest import BATCH_MESSAGES, SOURCES, measure_in, whole_way
 from support.broker import Broker
 
-CHANNELS_ON_RECORD, DAYS = 10, 6.0
+CHANNELS_ON_RECORD, DAYS = 5, 3.0
 TOML = 'name = "Bench"\n[store]\nurl = "sqlite:///bench.db"\n'
 
 

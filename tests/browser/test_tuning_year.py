@@ -11,8 +11,10 @@ from collections.abc import Iterator
 import pytest
 
 from hissmark.engine.layout import Layout
+from hissmark.engine.settings import RepairSettings
 from hissmark.publish.live import LiveState
 from hissmark.publish.metrics import Metrics
+from hissmark.repairs.build import desk_of
 from hissmark.store.open import open_for_reading
 from hissmark.store.reader import Reader
 from hissmark.tune.runs import Runs
@@ -45,9 +47,13 @@ def address(year: Written) -> Iterator[str]:
         runs = Runs(year.site.folder, clock.now_us)
         store = open_for_reading(year.site.store_url, year.site.folder)
         refused = ActionOutcome(False, "nobody acts here", None, None)
+        desk = desk_of(
+            lambda: year.site.register, year.site.core, RepairSettings(), writing=rig.store, reading=store,
+            archive=year.site.archive, readings=live.readings, now_us=clock.now_us,
+        )  # fmt: skip
         context = WebContext(
             live, Reader(store, year.site.archive), lambda request: refused, Metrics(), "North works",
-            tuning=runs,
+            tuning=runs, desk=desk,
         )  # fmt: skip
         with serving(create_app(context)) as server:
             yield server.url
@@ -78,9 +84,9 @@ def test_a_year_at_10_s_is_judged_again_from_the_page(
     year: Written, address: str, one_browser: Browser
 ) -> None:
     browser = one_browser
-    false, leaks = year.raised("XV-5"), year.raised("XV-1")
-    assert false > 30
-    assert leaks >= 2
+    false, leaks = year.raised("XV-5", "passing", "contested"), year.raised("XV-1", "passing", "contested")
+    assert false >= 10
+    assert leaks >= 1
     browser.open(f"{address}/tuning?valve=XV-5")
     browser.wait("[name=values1]", "the form")
     took_s = ask(browser, "try", "section[aria-label=Difference] .tuning-counts", last="365", values1="10")
@@ -89,7 +95,8 @@ def test_a_year_at_10_s_is_judged_again_from_the_page(
     print(f"\n{year.samples:,} samples on record; one value tried over the year: {took_s:.0f} s")
 
     took_s = ask(browser, "sweep", "circle.here", values1="5 6 7 8 9 10 12 14")
-    assert f"{false + leaks} passing alarms" in browser.text("section[aria-label=Trade-off]")
+    passing = year.raised("XV-1", "passing") + year.raised("XV-5", "passing")
+    assert f"{passing} passing alarms" in browser.text("section[aria-label=Trade-off]")
     print(f"eight values swept over the year: {took_s:.0f} s")
     assert browser.complaints() == []
 

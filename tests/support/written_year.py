@@ -55,10 +55,10 @@ class Written:
     end_us: int
     samples: int
 
-    def raised(self, valve: str) -> int:
-        """How many passing alarms of a valve there were."""
+    def raised(self, valve: str, *alarms: str) -> int:
+        """How many alarms of a valve there were, of these kinds."""
         found = [e for e in self.journal if e.valve == valve and e.event == "raised"]
-        return sum(str(e.alarm) == "passing" for e in found)
+        return sum(str(e.alarm) in alarms for e in found)
 
 
 def write_year(folder: Path, past: Past = AT_10_S) -> Written:
