@@ -44,7 +44,8 @@ class Seen:
 
     def at_most(self, what: str, number: float) -> None:
         """`seen.at_most("s to recover", 5.2)` is shown as "at most 5.2 s to recover"."""
-        self.most[what] = max(self.most.get(what, number), round(number, 1))
+        number = round(number, 1)
+        self.most[what] = max(self.most.get(what, number), number)
 
     def note(self, text: str) -> None:
         """Words that the test read somewhere, or a figure of another kind."""
