@@ -108,7 +108,12 @@ def show(browser: Browser, server: Server, name: str) -> None:
 @pytest.mark.browser
 @pytest.mark.parametrize(
     ("size", "dark"),
-    [((1920, 1080), False), ((1920, 1080), True), ((1366, 768), False), ((1024, 768), True)],
+    [
+        ((1920, 1080), False),
+        pytest.param((1920, 1080), True, marks=pytest.mark.slow),
+        pytest.param((1366, 768), False, marks=pytest.mark.slow),
+        ((1024, 768), True),
+    ],
     ids=["wall light", "wall dark", "laptop light", "tablet dark"],
 )
 def test_pages_fit(plant: Invented, tmp_path: Path, size: tuple[int, int], dark: bool) -> None:

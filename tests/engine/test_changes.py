@@ -43,7 +43,7 @@ BASE = {"AE-1": 22.0, "AE-2": 25.0, "AE-3": 21.0}
 LEAK = {"AE-1": 27.0, "AE-2": 33.5, "AE-3": 26.0}
 
 QUIETLY = settings(
-    max_examples=8,
+    max_examples=4,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
     phases=[Phase.explicit, Phase.reuse, Phase.generate],

@@ -189,6 +189,7 @@ def changed() -> Live:
     return live
 
 
+@pytest.mark.slow
 def test_a_replay_across_the_changes_says_the_same() -> None:
     live = changed()
     rerun = Rerun(one_group(live.rig.layout, "header"), live.changes, ())

@@ -117,7 +117,10 @@ def test_a_faulty_sensor_is_left_out_and_the_leak_beside_it_is_named(rig: Rig) -
     assert rig.events("XV-2") == ["raised"]
 
 
-@pytest.mark.parametrize("every_s", [600.0, 1800.0, 3600.0])
+@pytest.mark.parametrize(
+    "every_s",
+    [pytest.param(600.0, marks=pytest.mark.slow), pytest.param(1800.0, marks=pytest.mark.slow), 3600.0],
+)
 def test_a_leak_heard_by_slow_sensors_is_one_alarm_and_no_fault(every_s: float) -> None:
     """The step from background to leak spreads a window of hours; nobody is silent before a second sample."""
     rig = Rig(row_of_valves(4), QUICK)
@@ -239,7 +242,7 @@ def test_a_group_that_is_quieter_for_a_while_has_no_loose_sensors() -> None:
 
 def test_what_came_back_by_itself_has_to_last_longer_the_next_time() -> None:
     """One channel falls for hours and is back: a fan switched off beside it, no sensor that fell off."""
-    rig = learned_rig(row_of_valves(4), BASE)
+    rig = learned_rig(row_of_valves(4), BASE, settings=with_settings(signal={"tick_s": 300}))
     for _ in range(3):
         rig.run(5 * 3600, {**BASE, "AE-2": 12.0}, every_s=60.0).run(5 * 3600, BASE, every_s=60.0)
     assert rig.events("XV-2", "sensor-fault") == ["raised", "cleared"]

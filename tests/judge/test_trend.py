@@ -105,7 +105,7 @@ def test_a_passing_valve_says_how_it_grows_in_reading_journal_and_story() -> Non
     from hissmark.publish.reading import group_reading
     from hissmark.publish.story import told
 
-    fast = with_settings(alarms={"off_delay_s": 600})
+    fast = with_settings(alarms={"off_delay_s": 600}, signal={"tick_s": 300})
     rig = growing(learned_rig(row_of_valves(5), BASE, settings=fast), 2.0, 30.0, 4.0)
     at = rig.place("XV-3")
     trend = rig.last.trends[at]
@@ -129,6 +129,7 @@ def test_a_passing_valve_says_how_it_grows_in_reading_journal_and_story() -> Non
     assert rig.engine.stepper.trends.of(at) is None
 
 
+@pytest.mark.slow
 def test_the_journal_says_how_a_slowly_growing_leak_grows() -> None:
     """By the time it is annunciated its growth is known."""
     slow = with_settings(alarms={"on_delay_s": 6 * 3600})

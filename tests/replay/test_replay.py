@@ -110,7 +110,7 @@ def test_it_is_what_the_engine_says_when_fed_message_by_message(
     ]
 
 
-@pytest.mark.parametrize("workers", [2, 50])
+@pytest.mark.parametrize("workers", [2, pytest.param(50, marks=pytest.mark.slow)])
 def test_the_number_of_processes_changes_nothing(
     site: Site, files: tuple[Path, Path], tmp_path: Path, reference: list[bytes], workers: int
 ) -> None:
@@ -138,7 +138,7 @@ def test_the_kind_of_file_changes_nothing(
 
 
 @pytest.mark.parametrize(
-    ("jumble", "workers"), [("within lateness", 1), ("by channel", 1), ("shuffled", 2), ("backwards", 1)]
+    ("jumble", "workers"), [("within lateness", 1), ("by channel", 1), ("shuffled", 2), pytest.param("backwards", 1, marks=pytest.mark.slow)]
 )
 def test_the_order_of_rows_changes_nothing(
     site: Site, samples: Batch, tmp_path: Path, reference: list[bytes], jumble: str, workers: int,

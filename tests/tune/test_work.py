@@ -58,6 +58,7 @@ def test_a_sweep_point_is_what_a_trial_of_its_own_gives(past: Past) -> None:
     assert sum(point["alarms"].values()) == len(alone["would"])
 
 
+@pytest.mark.slow
 def test_a_suggestion_keeps_to_the_budget(past: Past) -> None:
     a_year = 1 / (5 * 10.4 / 24 / 365.25)
     generous = past.ask(kind="suggest", budget=min(1000.0, 3.5 * a_year))

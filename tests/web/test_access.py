@@ -599,7 +599,7 @@ def test_no_crooked_address_breaks_it(
                 assert one.request(method, path, headers={name: raw}).status_code < 500
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(body=st.binary(max_size=200), header=st.text(st.characters(max_codepoint=255), max_size=60))
 def test_no_form_header_or_cookie_breaks_it(client: TestClient, body: bytes, header: str) -> None:
     raw = header.replace("\r", "").replace("\n", "").replace("\0", "").encode("latin-1")

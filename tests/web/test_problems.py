@@ -95,7 +95,7 @@ def test_every_answer_carries_the_guarding_headers(client: TestClient) -> None:
 TEXT = st.text(max_size=40)
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(name=TEXT, operator=TEXT, comment=TEXT, junk=st.binary(max_size=60))
 def test_no_name_or_body_breaks_it(
     client: TestClient, name: str, operator: str, comment: str, junk: bytes
@@ -126,7 +126,7 @@ def test_fuzzed_from_its_own_description(plant: Invented) -> None:
     for result in some.get_all_operations():
         operation = result.ok()
 
-        @settings(max_examples=25, deadline=None, database=None, suppress_health_check=list(HealthCheck))
+        @settings(max_examples=10, deadline=None, database=None, suppress_health_check=list(HealthCheck))
         @given(case=operation.as_strategy())
         def fuzz(case: schemathesis.Case) -> None:
             case.call_and_validate(checks=checks)
