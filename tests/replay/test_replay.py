@@ -138,7 +138,13 @@ def test_the_kind_of_file_changes_nothing(
 
 
 @pytest.mark.parametrize(
-    ("jumble", "workers"), [("within lateness", 1), ("by channel", 1), ("shuffled", 2), pytest.param("backwards", 1, marks=pytest.mark.slow)]
+    ("jumble", "workers"),
+    [
+        ("within lateness", 1),
+        ("by channel", 1),
+        ("shuffled", 2),
+        pytest.param("backwards", 1, marks=pytest.mark.slow),
+    ],
 )
 def test_the_order_of_rows_changes_nothing(
     site: Site, samples: Batch, tmp_path: Path, reference: list[bytes], jumble: str, workers: int,
