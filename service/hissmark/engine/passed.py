@@ -14,11 +14,14 @@ import numpy.typing as npt
 
 from hissmark.engine.measuring import Signal
 from hissmark.engine.state import F32, Bools, State
+from hissmark.judge.heard import row_median
 from hissmark.judge.verdict import NONE
 
 SAME_DB = 2.0
 SAME_SCALES = 3.0
 """Levels nearer than this are the same sound."""
+COMMON_DB = 3.0
+"""A group that is louder or quieter as a whole by up to this is the same still: everything around it is."""
 TIMES = 2
 """So often has it come and gone before."""
 FEWEST = 2
@@ -57,11 +60,19 @@ def heard_before(state: State, signal: Signal, scale: F32) -> Bools:
     for slot in range(memory.source.shape[1]):
         then = memory.level[:, slot].astype(np.float32)
         known = ~np.isnan(then)
-        with np.errstate(invalid="ignore"):
-            off = np.abs(signal.levels.low - then) > np.maximum(SAME_DB, SAME_SCALES * scale)
         both = known & usable
+        apart = np.where(both, signal.levels.low - then, np.nan)
+        with np.errstate(invalid="ignore"):
+            off = np.abs(apart - _common(state, apart)) > np.maximum(SAME_DB, SAME_SCALES * scale)
         count, had, differ = (np.bincount(of[a], minlength=len(same)) for a in (both, known, both & off))
         source = state.layout.first + np.maximum(memory.source[:, slot], 0)
         valid = (memory.source[:, slot] >= 0) & (state.stroked_us[source] < memory.heard_us[:, slot])
         same += valid & (differ == 0) & (count >= FEWEST) & (2 * count >= had)
     return np.asarray(same[of] >= TIMES, bool)
+
+
+def _common(state: State, apart: F32) -> F32:
+    """What the whole group is louder by than it was then, float32[channels] dB, within bounds."""
+    laid = np.asarray(state.geometry.spread(apart, np.nan), np.float64)
+    common = np.clip(row_median(laid, 0.0), -COMMON_DB, COMMON_DB)
+    return common.astype(np.float32)[state.layout.group_of]

@@ -72,7 +72,7 @@ class JudgeSettings:
         coupling_db: uncertainty of how well a sensor couples to its valve (one standard deviation).
         joint_loss_db: assumed loss per flanged joint until the site's own has been learned.
         loss_db_per_m: assumed loss per metre of pipe until the site's own has been learned.
-        default_loss_db: assumed loss between neighbours when the register gives neither.
+        default_loss_db: assumed loss between neighbours whose joints the register does not count.
         min_difference_bar: pressure difference below which a valve cannot be tested.
         settle_s: time after a stroke during which a valve is not judged.
         odds_limit: evidence (natural log of a likelihood ratio) that a valve must gather against every

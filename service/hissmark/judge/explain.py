@@ -29,6 +29,7 @@ from hissmark.judge.heard import (
     IMPOSSIBLE,
     Heard,
     channel_score,
+    even_score,
     level_of,
     power_of,
     row_median,
@@ -306,7 +307,7 @@ def _field_channel(heard: Heard, field: F64, field_sd: F64, power_background: F6
     total = power_background + field
     share = field / total
     sd = np.sqrt(heard.scale**2 + (share * field_sd) ** 2)
-    return channel_score(heard, level_of(total), sd)
+    return even_score(heard, level_of(total), sd)
 
 
 def _outside(
