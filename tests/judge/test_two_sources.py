@@ -95,6 +95,15 @@ def test_noise_from_outside_that_fits_badly_does_not_fit_well_beside_a_leak() ->
     assert not len(noise) or noise.max() < found.second[0, 5]
 
 
+def test_noise_from_outside_does_not_go_round_the_middle() -> None:
+    """Loud at both ends and quiet between: noise carried along by the pipe would be heard there too, at least
+    as if each channel that hears 10 dB too little had Huber's price (knee 5, sensors 2 dB apart)."""
+    level = sound_of({0: 60.0, 6: 60.0})
+    level[[2, 3, 4]] = QUIET_DB + 8.0
+    found = judged(level, standing=[0])
+    assert found.second[0, 6] > found.outside[0] + 3.0
+
+
 def test_the_same_two_sources_in_the_other_order_are_no_rival() -> None:
     found = judged(sound_of({1: 60.0, 5: 60.0}), standing=[1, 5])
     assert likelihood_ratio(found)[0, [1, 5]].min() > 2.0

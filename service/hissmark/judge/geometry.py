@@ -75,18 +75,12 @@ class Geometry:
         return laid
 
 
-UNKNOWN_SHARE = 0.6
-"""How uncertain a loss is of which the register does not know the joints, as a share of it."""
-KNOWN_SHARE = 0.3
-
-
 def step_loss(channel: Channel, settings: JudgeSettings) -> tuple[float, float]:
     """Expected loss from the previous place, dB, and its standard deviation (common practice, no source).
 
     Between two valves there are flanges, whether the register counts them or not: a length alone says little.
     """
-    by_length = settings.loss_db_per_m * (channel.distance_m or 0.0)
-    counted = channel.joints is not None
-    by_joints = settings.joint_loss_db * channel.joints if counted else settings.default_loss_db
-    loss = by_length + by_joints
-    return max(loss, 1.0), 1.0 + (KNOWN_SHARE if counted else UNKNOWN_SHARE) * loss
+    joints = channel.joints
+    by_joints = settings.default_loss_db if joints is None else settings.joint_loss_db * joints
+    loss = by_joints + settings.loss_db_per_m * (channel.distance_m or 0.0)
+    return max(loss, 1.0), 1.0 + 0.3 * loss
