@@ -278,7 +278,9 @@ def fell_alone(rise: F64) -> Bools:
 def swapped_pairs(rise: F64, level: F64, baseline: F64) -> Bools:
     """Which channels of each group changed places: one fell, one rose, each to the other's level.
 
-    A leak lowers nothing, so a fall and a rise that mirror each other are two cables changed over.
+    A leak lowers nothing, so a fall and a rise that mirror each other are two cables changed over. These
+    leave all other channels as they were: an operating condition not known moves many, and then some pair
+    mirrors by chance.
 
     Args:
         rise, level, baseline: float64[G, P] dB, NaN where unknown.
@@ -290,6 +292,8 @@ def swapped_pairs(rise: F64, level: F64, baseline: F64) -> Bools:
         if not len(which):
             return swapped
         near = np.abs(level[which][:, :, None] - baseline[which][:, None, :]) < SWAP_MATCH_DB
+    moved = (fell | rose)[which].sum(axis=1)
     pair = near & near.transpose(0, 2, 1) & fell[which][:, :, None] & rose[which][:, None, :]
+    pair &= (moved == 2)[:, None, None]
     swapped[which] = pair.any(axis=2) | pair.any(axis=1)
     return swapped
