@@ -113,7 +113,7 @@ def test_cut_short_it_is_done_once_more(tmp_path, in_time):
     site.close()
 
 
-@settings(max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=2, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
 def test_any_split_gives_the_same(tmp_path_factory, in_time, data):
     """Random samples are late, some twice, delivered in random pieces with fillings in between."""

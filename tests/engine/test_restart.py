@@ -76,7 +76,7 @@ def keyed(entries: list[JournalEntry]) -> dict[Key, JournalEntry]:
 
 
 @settings(
-    max_examples=10,
+    max_examples=6,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
     phases=[Phase.explicit, Phase.reuse, Phase.generate],

@@ -202,6 +202,7 @@ def test_a_replay_across_the_changes_says_the_same() -> None:
     assert whole.journal == live.rig.journal
 
 
+@pytest.mark.slow
 def test_a_trial_that_begins_amid_a_leak_ends_it_as_a_published_change_would(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

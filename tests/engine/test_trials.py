@@ -94,7 +94,7 @@ GRID: list[Variant] = [
 
 
 @settings(
-    max_examples=3, deadline=None, suppress_health_check=[HealthCheck.too_slow],
+    max_examples=1, deadline=None, suppress_health_check=[HealthCheck.too_slow],
     phases=[Phase.explicit, Phase.reuse, Phase.generate],
 )  # fmt: skip
 @given(days, some_variants, st.integers(1, 20))
