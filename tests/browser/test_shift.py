@@ -117,6 +117,7 @@ def test_a_shift_is_handed_over(room: Room) -> None:
     until_us = plant.clock.now_us() + 3_600_000_000
     plant.act(ActionRequest(ActionKind.SHELVE, "XV-101", AlarmKind.PASSING, "Ola", "scaffold", until_us))
     browser = room.open()
+    browser.wait("main h1")
     browser.press("h")
     browser.wait_text(".part.stood", "XV-101")
     assert browser.text("#came-title") == "Came 2"
