@@ -26,6 +26,7 @@ from support.browser import Browser, serving, wait_for
 from support.invented import SetClock
 from support.recorded import RecordedRig, recording, write_site
 from support.rig import START_US, US
+from support.tuning_form import fill, find_out
 
 QUIET = {f"AE-{i}": 24.0 + i for i in range(1, 6)}
 LEAK = QUIET | {"AE-1": 38.0, "AE-2": 30.0, "AE-3": 31.0, "AE-4": 27.0}
@@ -75,22 +76,6 @@ def address(rig: RecordedRig, tmp_path: Path) -> Iterator[str]:
 
 BETWEEN = {"last": "", "from": "2026-03-01T02:30", "to": "2026-03-01T03:30"}
 """Oslo; 01:30 to 02:30 UTC: the leak and its beginning."""
-
-
-def fill(browser: Browser, **values: str) -> None:
-    """Write into the form as a person would: every change is told to the page."""
-    script = """for (const [name, value] of Object.entries(arguments[0])) {
-      const field = document.querySelector(`[name=${name}]`);
-      field.value = value;
-      field.dispatchEvent(new Event("change", {bubbles: true}));
-    }"""
-    browser.run(script, values)
-
-
-def find_out(browser: Browser, kind: str, **values: str) -> None:
-    browser.run("document.querySelector(`[name=kind][value=${arguments[0]}]`).click()", kind)
-    fill(browser, **values)
-    browser.all(".tuning-form button.acknowledge")[0].click()
 
 
 def sign(browser: Browser, reason: str) -> None:

@@ -24,6 +24,7 @@ from support.invented import SetClock
 from support.recorded import recording
 from support.rig import START_US, US
 from support.tuned_year import BACKGROUND_DB, BARS
+from support.tuning_form import find_out
 from support.written_year import HOURLY_DB, Written, write_year
 
 LONGEST_S = 3600.0
@@ -61,21 +62,10 @@ def address(year: Written) -> Iterator[str]:
         store.dispose()
 
 
-def fill(browser: Browser, **values: str) -> None:
-    script = """for (const [name, value] of Object.entries(arguments[0])) {
-      const field = document.querySelector(`[name=${name}]`);
-      field.value = value;
-      field.dispatchEvent(new Event("change", {bubbles: true}));
-    }"""
-    browser.run(script, values)
-
-
 def ask(browser: Browser, kind: str, result: str, **values: str) -> float:
     """Find something out; how long it took, s."""
-    browser.run("document.querySelector(`[name=kind][value=${arguments[0]}]`).click()", kind)
-    fill(browser, **values)
     began_s = time.monotonic()
-    browser.all(".tuning-form button.acknowledge")[0].click()
+    find_out(browser, kind, **values)
     browser.wait(result, result, LONGEST_S)
     return time.monotonic() - began_s
 

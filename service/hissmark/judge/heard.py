@@ -78,8 +78,7 @@ def channel_score(heard: Heard, expected: F64, sd: F64) -> F64:
 
 def even_score(heard: Heard, expected: F64, sd: F64) -> F64:
     """The same where nothing excuses a channel that hears too little: Huber both ways."""
-    z = np.abs(heard.level - expected) / sd
-    return np.asarray(-np.where(z < LOUD_KNEE, 0.5 * z * z, LOUD_KNEE * (z - 0.5 * LOUD_KNEE)) - np.log(sd))
+    return np.asarray(-loss_of(np.abs(heard.level - expected) / sd) - np.log(sd))
 
 
 def total_score(per_channel: F64, use: Bools) -> F64:
