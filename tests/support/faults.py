@@ -10,8 +10,10 @@ With `--fault-table` the outcomes go into `tests/faults/results.jsonl` and the t
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -79,6 +81,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--fault-table", action="store_true", help="put what the faults showed into the table of the manual"
     )
+    parser.addoption(
+        "--fault-list", metavar="FILE", help="write the tests that show faults, each with its store, as JSON"
+    )
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -90,6 +95,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if item.get_closest_marker("fault"):
             item.user_properties.append(("store", store_of(item)))
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    into = session.config.getoption("--fault-list")
+    if into:
+        found = {item.nodeid: store_of(item) for item in session.items if item.get_closest_marker("fault")}
+        Path(into).write_text(json.dumps(found), "utf-8")
 
 
 class _Recorder:

@@ -75,11 +75,13 @@ def _table(head: str, values: Mapping[str, object]) -> list[str]:
     return ["", head, *(f"{key} = {json.dumps(value)}" for key, value in values.items())]
 
 
-def until(condition: Callable[[], Any], what: str, patience_s: float = PATIENCE_S) -> Any:
-    """Ask until it is true; returns what it gave, or fails with what was waited for."""
+def until(condition: Callable[[], Any], what: str | Callable[[], str], patience_s: float = PATIENCE_S) -> Any:
+    """Ask until it is true; returns what it gave, or fails with what was waited for, told at the end."""
     deadline = time.monotonic() + patience_s
     while not (found := condition()):
-        assert time.monotonic() < deadline, f"waited {patience_s:g} s in vain for {what}"
+        if time.monotonic() >= deadline:
+            told = what if isinstance(what, str) else what()
+            raise AssertionError(f"waited {patience_s:g} s in vain for {told}")
         time.sleep(0.05)
     return found
 
@@ -202,7 +204,7 @@ class Service:
             assert self.running, f"the service ended: {self.log()}"
             return len(self.logged(event)) >= times
 
-        until(found, f"{event!r} in the log: {self.log()[-5:]}", patience_s)
+        until(found, lambda: f"{event!r} in the log: {self.log()[-5:]}", patience_s)
         return self.logged(event)[-1]
 
     # What it answers.
@@ -249,7 +251,9 @@ class Service:
             assert self.running, f"the service ended: {self.log()[-5:]}"
             return self.stored() >= count
 
-        until(enough, f"{count} samples on record ({self.stored()} are; {self.log()[-3:]})", patience_s)
+        until(
+            enough, lambda: f"{count} samples on record ({self.stored()} are; {self.log()[-3:]})", patience_s
+        )
 
     def samples(self) -> dict[str, tuple[list[int], list[float]]]:
         """Every stored sample: name -> times (us, ascending) and values."""

@@ -55,7 +55,8 @@ class Striker:
         self._service.spawn(PYTHONPATH=path, STRIKE_AT=at, STRIKE_LOG=str(self._log))
         try:
             until(lambda: self._struck() or self._service.logged("subscribed"), "the service to listen")
-            tap.open(burst)
+            if not self._struck():
+                tap.open(burst)
             until(self._struck, f"the boundary {at!r}", 2 * PATIENCE_S)
         finally:
             tap.close()
