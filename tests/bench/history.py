@@ -38,7 +38,8 @@ from hissmark.store.archive import sample_files
 from hissmark.store.archive.catalogue import DAY_US
 from hissmark.store.archive.place import Folder
 from hissmark.store.archive.seal import Sealer
-from hissmark.store.blocks import HOUR_US, encode
+from hissmark.store.block_bytes import encode
+from hissmark.store.blocks import HOUR_US
 from hissmark.store.coarse import sum_up
 from hissmark.store.reader import Reader
 from hissmark.store.rows import Columns

@@ -25,7 +25,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from hissmark.decode.columns import Batch
 from hissmark.store import Limits, Writer, open_store, rows
-from hissmark.store.blocks import CODES, HOUR_US, LEVELS, Block, decode, encode
+from hissmark.store.block_bytes import decode, encode
+from hissmark.store.blocks import CODES, HOUR_US, LEVELS, Block
 from hissmark.store.partitions import tend
 from hissmark.store.reader import Reader
 from support.postgres import Postgres, find_program

@@ -18,6 +18,7 @@ from hissmark.engine.layout import Layout
 from hissmark.engine.readings import Tick
 from hissmark.engine.register import Channel, Register
 from hissmark.engine.settings import CoreSettings
+from hissmark.store.block_bytes import DamagedBlockError, decode, encode
 from hissmark.store.blocks import (
     CODES,
     HOUR_US,
@@ -29,10 +30,7 @@ from hissmark.store.blocks import (
     SOURCE,
     UNKNOWN_CODE,
     Block,
-    DamagedBlockError,
     by_hour,
-    decode,
-    encode,
     merge,
 )
 from hissmark.store.records import StoredBlock
@@ -106,12 +104,12 @@ def test_any_damage_is_noticed():
             decode(broken)
 
 
-def by_hand(columns: list[tuple[str, str]], body: bytes) -> bytes:
-    """A block of the first version with two ticks of one channel."""
+def by_hand(columns: list[tuple[str, str]], body: bytes, magic: bytes = b"HMB1") -> bytes:
+    """A block of the first version, or the second, with two ticks of one channel."""
     head = msgspec.json.encode({"channels": ["a"], "ticks": 2, "columns": columns})
     raw = struct.pack("<I", len(head)) + head + np.array([1, 2], "<i8").tobytes() + body
     rest = struct.pack("<I", len(raw)) + pa.Codec("zstd").compress(raw, asbytes=True)
-    return b"HMB1" + struct.pack("<I", zlib.crc32(rest)) + rest
+    return magic + struct.pack("<I", zlib.crc32(rest)) + rest
 
 
 def test_blocks_of_the_first_version_are_read():
@@ -121,6 +119,28 @@ def test_blocks_of_the_first_version_are_read():
     block = decode(by_hand([("level_db", "<f4"), ("baseline_db", "<f4"), ("rise_db", "<f4")], planes))
     assert block.rise_db.tolist() == [[9.0], [10.5]]
     assert same(decode(encode(block)), block)
+
+
+def test_blocks_of_the_second_version_are_read():
+    """Levels stood there in full, of rises the bits in which they differ from the difference."""
+    numbers = np.array([[30.0, 31.25], [20.0, 20.5], [0.0, 0.0]], "<f4")
+    numbers.view("<u4")[2, 1] = np.float32(10.75).view("<u4") ^ np.float32(9.0).view("<u4")
+    planes = b"".join(row.view(np.uint8).reshape(2, 4).T.tobytes() for row in numbers)
+    listed = [("level_db", "<f4"), ("baseline_db", "<f4"), ("rise_db", "<f4")]
+    block = decode(by_hand(listed, planes, b"HMB2"))
+    assert block.level_db.tolist() == [[30.0], [31.25]]
+    assert block.rise_db.tolist() == [[10.0], [9.0]]
+    assert same(decode(encode(block)), block)
+
+
+def test_a_column_that_never_changes_takes_no_room():
+    block = make(range(60), [f"XV-{n}" for n in range(20)])
+    whole = len(encode(block))
+    for name, value in (("expected_db", np.nan), ("baseline_db", -0.0)):
+        same_ = np.full_like(block.column(name), value)
+        plain = dataclasses.replace(block, rise_db=block.level_db, **{name: same_})
+        assert same(decode(encode(plain)), plain)
+        assert len(encode(plain)) < whole - 2 * same_.size
 
 
 def test_a_rise_that_is_the_difference_takes_no_room():

@@ -10,7 +10,8 @@ from alembic import command
 
 from hissmark.judge.verdicts import Verdict
 from hissmark.store import open as opening
-from hissmark.store.blocks import HOUR_US, UNKNOWN_CODE, Block, encode
+from hissmark.store.block_bytes import encode
+from hissmark.store.blocks import HOUR_US, UNKNOWN_CODE, Block
 from hissmark.store.coarse import SETTLES_US, mark_due, sum_up
 from hissmark.store.coarsen import DAY_S, HOUR_S, summed_up
 from hissmark.store.schema import tick_blocks

@@ -150,11 +150,7 @@ def assert_folder_holds(store, rows):
     import pandas as pd
 
     frame = pd.read_parquet(store.folder / "archive" / "samples")
-    times = (
-        frame["time"].astype("int64")
-        if frame["time"].dt.unit == "us"
-        else frame["time"].astype("int64") // 1000
-    )
+    times = frame["time"].dt.as_unit("us").astype("int64")
     found = zip(frame["name"].astype(str), times, frame["value"], frame["flags"], strict=True)
     assert sorted(found) == sorted(rows)
 

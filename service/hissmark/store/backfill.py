@@ -19,7 +19,8 @@ import sqlalchemy as sa
 
 from hissmark.alarms.journal import JournalEntry
 from hissmark.store import history, judged
-from hissmark.store.blocks import HOUR_US, Block, decode, encode
+from hissmark.store.block_bytes import decode, encode
+from hissmark.store.blocks import HOUR_US, Block
 from hissmark.store.coarse import mark_due
 from hissmark.store.dialects import upsert
 from hissmark.store.records import StoredBlock, VerdictChange

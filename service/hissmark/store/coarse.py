@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 import sqlalchemy as sa
 
-from hissmark.store.blocks import HOUR_US, Block, DamagedBlockError, decode, encode, merge
+from hissmark.store.block_bytes import DamagedBlockError, decode, encode
+from hissmark.store.blocks import HOUR_US, Block, merge
 from hissmark.store.coarsen import DAY_S, HOUR_S, SPAN_S, US, summed_up
 from hissmark.store.dialects import upsert
 from hissmark.store.errors import in_words

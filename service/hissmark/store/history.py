@@ -12,17 +12,8 @@ import sqlalchemy as sa
 
 from hissmark.engine.readings import F32, U8
 from hissmark.store import coarse
-from hissmark.store.blocks import (
-    CODES,
-    HOUR_US,
-    LEVELS,
-    Block,
-    DamagedBlockError,
-    by_hour,
-    decode,
-    encode,
-    merge,
-)
+from hissmark.store.block_bytes import DamagedBlockError, decode, encode
+from hissmark.store.blocks import CODES, HOUR_US, LEVELS, Block, by_hour, merge
 from hissmark.store.coarsen import HOUR_S
 from hissmark.store.dialects import upsert
 from hissmark.store.records import StoredBlock

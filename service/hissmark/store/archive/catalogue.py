@@ -93,6 +93,17 @@ def find(
     return found if ids is None else [file for file in found if not file.series.isdisjoint(ids)]
 
 
+def first(connection: sa.Connection, kind: Kind) -> SealedFile | None:
+    """The first file of a kind by its path, as whoever reads the folder finds them."""
+    c = sealed_files.c
+    start_us = connection.scalar(
+        sa.select(sa.func.min(c.start_us)).where(c.kind == str(kind), c.generation > 0)
+    )
+    if start_us is None:
+        return None
+    return min(find(connection, kind, start_us, start_us + 1), key=lambda file: file.path)
+
+
 def going(connection: sa.Connection, kind: Kind) -> list[SealedFile]:
     """Files whose deletion was cut short."""
     c = sealed_files.c

@@ -65,11 +65,12 @@ class LongForm:
     def _of_table(self, table: pa.Table, span: tuple[int, int] | None) -> Iterator[Part]:
         place = np.concatenate([self._placed(part) for part in table.column("name").chunks])
         keep = None if place.min(initial=0) >= 0 else place >= 0
+        time = sample_files.in_us(table.column("time"))
         if span is not None:
-            time_us = table.column("time").to_numpy().view(np.int64)
+            time_us = time.to_numpy().view(np.int64)
             inside = (time_us >= span[0]) & (time_us < span[1])
             keep = inside if keep is None else keep & inside
-        columns = [_whole(table.column(name)) for name in ("time", "value")]
+        columns = [_whole(column) for column in (time, table.column("value"))]
         if keep is not None:
             place, mask = place[keep], pa.array(keep)
             columns = [pc.filter(column, mask) for column in columns]

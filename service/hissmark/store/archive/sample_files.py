@@ -1,6 +1,9 @@
 """One file of samples: a day of a group, sorted by name and time.
 
-Columns: `time` (timestamp, microseconds, UTC), `name`, `value` (double), `flags` (see `decode.columns.Flag`).
+Columns: `time` (timestamp, UTC, milliseconds if all of them are whole, else microseconds), `name`, `value`
+(double), `flags` (see `decode.columns.Flag`). Once differences are packed, zeros at the end of microseconds
+cannot be pressed out any more: in milliseconds a file is up to a third smaller.
+
 Row groups end where a name ends, so that one channel is read without its neighbours; which names stand in
 which row group is in the file's metadata under `hissmark.row_groups`.
 """
@@ -19,8 +22,8 @@ import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
 from hissmark.store.rows import Columns, series_order
 
-SCHEMA_VERSION = "1"
-TIME = pa.timestamp("us", tz="UTC")
+SCHEMA_VERSION = "2"
+TIME, COARSE_TIME = pa.timestamp("us", tz="UTC"), pa.timestamp("ms", tz="UTC")
 SCHEMA = pa.schema(
     [
         pa.field("time", TIME, nullable=False),
@@ -40,8 +43,8 @@ _SAMPLED, _FEW_VALUES = 65_536, 0.25
 _FIRST_US, _LAST_US = -(1 << 62), 1 << 62
 
 
-def write(path: Path, columns: Columns, names: Mapping[int, str]) -> None:
-    """Write samples in any order; `names` gives the name of each series id."""
+def write(path: Path, columns: Columns, names: Mapping[int, str], *, fine: bool = False) -> None:
+    """Write samples in any order; `names` gives the name of each series id. `fine`: always microseconds."""
     ids = np.unique(columns.series_id)
     texts = [names[i] for i in ids.tolist()]
     by_name = sorted(range(len(texts)), key=lambda i: texts[i].encode())
@@ -52,9 +55,11 @@ def write(path: Path, columns: Columns, names: Mapping[int, str]) -> None:
     ordered = [texts[i] for i in by_name]
     cuts = _cuts(code[order])
     groups = [[ordered[code[order[a]]], ordered[code[order[b - 1]]]] for a, b in cuts]
-    schema = SCHEMA.with_metadata({_VERSION: SCHEMA_VERSION, _ROW_GROUPS: json.dumps(groups)})
+    unit = TIME if fine or is_fine(columns.time_us) else COARSE_TIME
+    schema = SCHEMA.set(0, SCHEMA.field(0).with_type(unit))
+    schema = schema.with_metadata({_VERSION: SCHEMA_VERSION, _ROW_GROUPS: json.dumps(groups)})
     arrays = [
-        pa.array(columns.time_us[order], TIME),
+        pa.array(columns.time_us[order], TIME).cast(unit),
         pa.DictionaryArray.from_arrays(pa.array(code[order]), pa.array(ordered, pa.string())),
         pa.array(columns.value[order]),
         pa.array(columns.flags[order].astype(np.int16)),
@@ -63,6 +68,17 @@ def write(path: Path, columns: Columns, names: Mapping[int, str]) -> None:
     with pq.ParquetWriter(path, schema, **_options(columns.value)) as writer:
         for begin, end in cuts:
             writer.write_table(table.slice(begin, end - begin))
+
+
+def is_fine(time_us: npt.NDArray[np.int64]) -> bool:
+    """Whether a time is no whole millisecond."""
+    return bool((time_us % 1000).any())
+
+
+def is_in_us(source: Any) -> bool:
+    """Whether a file has its times in microseconds."""
+    with pq.ParquetFile(source, memory_map=True) as file:
+        return bool(file.schema_arrow.field("time").type == TIME)
 
 
 def repeats(value: npt.NDArray[np.float64]) -> bool:
@@ -110,7 +126,7 @@ def sought(names: Iterable[str]) -> Sought:
 
 def tables(source: Any, wanted: Sought | None = None, columns: list[str] | None = None) -> Iterator[pa.Table]:
     """Some columns (None: all) of the row groups that may hold `wanted` names (None: all), some at once as a
-    table.
+    table; times are in the unit of the file (`in_us`).
     """
     with pq.ParquetFile(
         source, memory_map=True, page_checksum_verification=True, read_dictionary=["name"]
@@ -118,6 +134,11 @@ def tables(source: Any, wanted: Sought | None = None, columns: list[str] | None 
         found = _row_groups(file, wanted)
         for begin in range(0, len(found), ROW_GROUPS_AT_ONCE):
             yield file.read_row_groups(found[begin : begin + ROW_GROUPS_AT_ONCE], columns)
+
+
+def in_us(time: pa.ChunkedArray) -> pa.ChunkedArray:
+    """A column of times in microseconds, whatever unit the file has."""
+    return time if time.type == TIME else time.cast(TIME)
 
 
 def _row_groups(file: pq.ParquetFile, wanted: Sought | None) -> list[int]:
@@ -146,10 +167,19 @@ def _picked(table: pa.Table, wanted: Mapping[str, int], from_us: int, to_us: int
     texts = name.dictionary.to_pylist()
     lookup = np.array([wanted.get(text, -1) for text in texts], np.int32)
     series = lookup[name.indices.to_numpy()]
-    time_us = table.column("time").to_numpy().view(np.int64)
+    time_us = _times_us(table.column("time"))
+    value, flags = table.column("value").to_numpy(), table.column("flags").to_numpy().astype(np.uint8)
     keep = (series >= 0) & (time_us >= from_us) & (time_us < to_us)
-    value, flags = table.column("value").to_numpy(), table.column("flags").to_numpy()
-    return Columns(time_us[keep], series[keep], value[keep], flags[keep].astype(np.uint8))
+    found = Columns(time_us, series, value, flags)
+    return found if keep.all() else found.take(keep)
+
+
+def _times_us(time: pa.ChunkedArray) -> npt.NDArray[np.int64]:
+    """int64[rows], microseconds."""
+    found: npt.NDArray[np.int64] = time.to_numpy().view(np.int64)
+    if time.type == TIME:
+        return found
+    return np.multiply(found, 1000, out=found if found.flags.writeable else None)
 
 
 def joined(parts: list[Columns]) -> Columns:

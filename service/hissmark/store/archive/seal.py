@@ -23,7 +23,7 @@ import sqlalchemy as sa
 
 from hissmark.store import partitions
 from hissmark.store import series as series_table
-from hissmark.store.archive import catalogue, portions, rollup_files, sample_files
+from hissmark.store.archive import catalogue, fineness, portions, rollup_files, sample_files
 from hissmark.store.archive.catalogue import DAY_US, Kind, SealedFile
 from hissmark.store.archive.dealing import Dealt
 from hissmark.store.archive.place import Place, digest
@@ -72,6 +72,8 @@ class Sealer:
         self._engine, self._place, self._groups, self._now_us = engine, place, groups, now_us
         self._rest, self._step = rest, step
         self._series: dict[int, SeriesRow] = {}
+        self._fine = False
+        """A file with finer times than milliseconds was written."""
 
     @contextmanager
     def _transaction(self) -> Iterator[sa.Connection]:
@@ -106,6 +108,7 @@ class Sealer:
             self._step("collected")
             planned = self._planned(day_us, dealt.series, on_record)
             new = sum(self._seal_group(file, dealt.of_group(file.group)) for file in planned)
+            self._keep_readable()
             self._let_go(day_us, dealt)
         return Sealed(day_us, new, dealt.rows)
 
@@ -140,7 +143,15 @@ class Sealer:
         parts = dict(_dealt(columns, groups))
         planned, before = self._planned(day_us, series, on_record), _Once(noted)
         with ThreadPoolExecutor(GROUPS_AT_ONCE) as pool:
-            return sum(pool.map(lambda file: self._seal_group(file, parts[file.group], before), planned))
+            new = sum(pool.map(lambda file: self._seal_group(file, parts[file.group], before), planned))
+        self._keep_readable()
+        return new
+
+    def _keep_readable(self) -> None:
+        """Whoever reads the folder as one table goes on doing so, see `fineness`."""
+        if self._fine:
+            fineness.refine_first(self._transaction, self._place, self._now_us())
+            self._fine = False
 
     def _group_of(self, series_id: int) -> str:
         row = self._series.get(series_id)
@@ -203,9 +214,12 @@ class Sealer:
     def _file_away(self, day_us: int, group: str, merged: Columns, generation: int) -> None:
         names = {i: row.name for i, row in self._series.items()}
         levels = {i for i, row in self._series.items() if row.kind != PLAIN_MEAN}
+        path = catalogue.path_of(Kind.SAMPLES, day_us, group)
+        us = fineness.takes_us(self._transaction, self._place, path)
+        self._fine = self._fine or sample_files.is_fine(merged.time_us)
         files = []
         with self._place.draft() as draft:
-            sample_files.write(draft, merged, names)
+            sample_files.write(draft, merged, names, fine=us)
             files.append(self._published(draft, Kind.SAMPLES, day_us, group, merged, generation))
         for kind, period_us in ((Kind.MINUTE, MINUTE_US), (Kind.HOUR, HOUR_US)):
             start_us = catalogue.month_of(day_us) if kind is Kind.HOUR else day_us
