@@ -240,6 +240,20 @@ def test_any_order_gives_the_same_history(tmp_path_factory, moments):
         store.close()
 
 
+def test_what_is_read_loads_no_pandas(sqlite_store):
+    """It takes a third of a second, in every process of a trial before it has read its first sample."""
+    write(sqlite_store, days(1, 50))
+    sealer(sqlite_store).seal_before(D0 + DAY_US)
+    file = next(f.path for f in files_of(sqlite_store) if "North" in f.path)
+    code = (
+        "import sys; from hissmark.store.archive import sample_files\n"
+        f"found = sample_files.read({sqlite_store.archive.open(file)!r}, {{'XV-101': 3}}, 0, 1 << 62)\n"
+        "print(len(found), 'pandas' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "50 False\n"
+
+
 def test_read_by_duckdb(sqlite_store):
     """Day and group come as columns, names decoded, types as the manual says."""
     import duckdb

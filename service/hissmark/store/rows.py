@@ -44,8 +44,14 @@ class Columns:
         flags: npt.NDArray[np.uint8],
     ) -> Columns:
         """Sort into key order; of samples with the same key the first to arrive stays."""
-        order = np.lexsort((series_id, time_us))  # stable, so arrival order decides among equals
-        return cls(time_us[order], series_id[order], value[order], flags[order])._first_of_each()
+        return cls(time_us, series_id, value, flags).by_key()
+
+    def by_key(self) -> Columns:
+        """The same for rows in any order."""
+        if self._in_order():
+            return self
+        order = np.lexsort((self.series_id, self.time_us))  # stable, so arrival order decides among equals
+        return self.take(order)._first_of_each()
 
     def by_series(self) -> Columns:
         """The same by series id, then time, as files hold them; of the same key the first stays."""
@@ -54,6 +60,13 @@ class Columns:
     def take(self, which: slice | npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> Columns:
         """The rows that a slice, a mask or an index array picks."""
         return Columns(self.time_us[which], self.series_id[which], self.value[which], self.flags[which])
+
+    def _in_order(self) -> bool:
+        """Whether every key is above the one before."""
+        earlier, later = self.time_us[:-1], self.time_us[1:]
+        if (later < earlier).any():
+            return False
+        return bool(((later > earlier) | (self.series_id[1:] > self.series_id[:-1])).all())
 
     def _first_of_each(self) -> Columns:
         """Of neighbours with the same key the first."""

@@ -124,7 +124,8 @@ class Joined:
         place = self.require_place()
 
         def one(file: SealedFile) -> Columns:
-            return sample_files.read(place.open(file.path), wanted.ids, from_us, to_us)
+            # by time at once: a day is sorted in the processor's cache, and days follow upon each other
+            return sample_files.read(place.open(file.path), wanted.ids, from_us, to_us).by_key()
 
         if len(files) == 1:
             return [one(files[0])]
@@ -199,7 +200,7 @@ def _merged(
         inside &= (both.time_us < upto[0]) | ((both.time_us == upto[0]) & (both.series_id <= upto[1]))
     if not inside.all():
         both = both.take(inside)
-    return Columns.of(both.time_us, both.series_id, both.value, both.flags)
+    return both.by_key()
 
 
 def _of_rows(rows: list[Any]) -> Columns:
