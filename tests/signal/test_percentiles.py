@@ -87,3 +87,15 @@ def test_sorted_once_gives_every_percentile() -> None:
     for percent in (0.0, 12.5, 50.0, 100.0):
         expected = np.percentile(values, 100.0 - percent, axis=1)
         np.testing.assert_allclose(row_level(rows, percent), expected, atol=1e-12)
+
+
+@given(
+    arrays(np.float32, (5, 7), elements=st.floats(-200, 200, width=32)), st.integers(0, 7), st.floats(0, 100)
+)
+def test_a_row_gives_the_same_alone_and_beside_others(values: np.ndarray, count: int, percent: float) -> None:
+    """Rows that hold equally many are read by columns, others each at its place: to the last bit the same."""
+    counts = np.array([0, 7, count, 3, 5])
+    mixed = row_level(sort_rows(values, np.arange(7) < counts[:, None]), percent)
+    for i, n in enumerate(counts):
+        alone = row_level(sort_rows(values[[i, i]], np.arange(7) < np.array([[n], [n]])), percent)
+        np.testing.assert_array_equal(alone, mixed[[i, i]])

@@ -40,6 +40,7 @@ class Lanes:
         self._channels, self._inputs = len(layout.channels), len(layout.input_series)
         self._sizes = sizes_of(layout)
         self._standing: dict[int, Standing] = {} if standing is None else {0: standing}
+        self._ahead: set[int] = set()
         self._make_room(FEWEST)
         self._singles: dict[int, Stepper] = {0: source}
         self.put(0, source)
@@ -47,10 +48,18 @@ class Lanes:
         """The most lanes that there were."""
 
     def _make_room(self, copies: int) -> None:
-        self.stepper = Stepper(copied(self.layout, copies))
-        self._intake = Intake(self.stepper.layout)
+        self._stepper = Stepper(copied(self.layout, copies))
+        self._intake = Intake(self._stepper.layout)
         self._heard_as: Ints = np.arange(copies)
         self._room = copies
+
+    @property
+    def stepper(self) -> Stepper:
+        """All lanes as copies in one stepper; see `goes_on`."""
+        while self._ahead:
+            lane = self._ahead.pop()
+            self._put(lane, self._singles[lane])
+        return self._stepper
 
     @property
     def used(self) -> Ints:
@@ -207,8 +216,21 @@ class Lanes:
 
     def put(self, lane: int, stepper: Stepper) -> None:
         """Take a lane's state, but for settings, from a stepper of its own."""
-        if self._copy(stepper, 0, self.stepper, lane):
-            self.stepper.acoustics.refresh(np.array([lane]))
+        self._ahead.discard(lane)
+        self._put(lane, stepper)
+
+    def _put(self, lane: int, stepper: Stepper) -> None:
+        if self._copy(stepper, 0, self._stepper, lane):
+            self._stepper.acoustics.refresh(np.array([lane]))
+
+    def ongoing(self, lane: int) -> Stepper:
+        """The same as `single`, not copied anew where nothing happened to the lane since `goes_on`."""
+        return self._singles[lane] if lane in self._ahead else self.single(lane)
+
+    def goes_on(self, lane: int) -> None:
+        """The lane is now what its single stepper is, which is put back once somebody asks: stretch follows
+        upon stretch, and none of them needs the lanes side by side."""
+        self._ahead.add(lane)
 
     def tune(self, lane: int, overrides: Mapping[Level, Array]) -> None:
         """A lane's settings at their levels; see `retune`."""

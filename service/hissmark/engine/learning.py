@@ -13,6 +13,7 @@ from hissmark.engine.intake import US, Portion
 from hissmark.engine.measuring import Signal
 from hissmark.engine.state import F32, Bools, Ints, State
 from hissmark.engine.testable import faulty
+from hissmark.judge.codes import among
 from hissmark.judge.explain import fit
 from hissmark.judge.group import STIR_SCALES, Groups
 from hissmark.judge.heard import Heard
@@ -91,7 +92,7 @@ def hear_backgrounds(state: State, groups: Bools) -> None:
 
 def calm_groups(state: State, groups: Groups, on: Bools) -> Bools:
     """Groups in which nothing is under suspicion, so that baselines may follow."""
-    even = np.isin(groups.explanation, (Explanation.NOTHING, Explanation.EVEN_SHIFT)) & (
+    even = among(groups.explanation, (Explanation.NOTHING, Explanation.EVEN_SHIFT)) & (
         np.abs(groups.shift_db) < state.tuned.max_drift_db[state.layout.first]
     )
     calm = ~groups.stirred | even
@@ -136,7 +137,7 @@ def strange_groups(state: State, groups: Groups) -> Bools:
 
     Also while an alarm stands: whether it was a leak shows when the same state comes back after quiet.
     """
-    unknown = np.isin(
+    unknown = among(
         groups.explanation, (Explanation.EVEN_SHIFT, Explanation.OUTSIDE_NOISE, Explanation.UNEXPLAINED)
     )
     suspected = np.zeros_like(groups.stirred)
@@ -219,7 +220,7 @@ def fit_to_learn(
 
 def learnable(blocked: npt.NDArray[np.uint8]) -> Bools:
     """Channels under test conditions, or not judged only because they still learn."""
-    return np.asarray(np.isin(blocked, (NONE, Reason.BASELINE_LEARNING)), bool)
+    return np.asarray(among(blocked, (NONE, Reason.BASELINE_LEARNING)), bool)
 
 
 def take_floors(state: State, at_us: int, floors: Floors) -> None:

@@ -11,6 +11,7 @@ from hissmark.engine.measuring import Signal
 from hissmark.engine.moving import turning, weight_of
 from hissmark.engine.state import F32, Bools, State
 from hissmark.engine.sudden import moved_groups
+from hissmark.judge.codes import among
 from hissmark.judge.evidence import persistence
 from hissmark.judge.group import Channels
 from hissmark.judge.verdict import NONE
@@ -78,7 +79,7 @@ def sound_of(state: State, signal: Signal) -> Bools:
 def channels_of(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[np.uint8]) -> Channels:
     """What the judgement takes of each channel."""
     window_s = signal.length_us / US
-    known = np.isin(blocked, (Reason.OPEN, Reason.JUST_STROKED))
+    known = among(blocked, (Reason.OPEN, Reason.JUST_STROKED))
     steady = signal.unsteady == NONE
     unrest = np.where(steady, 0.0, 0.5 * np.abs(np.nan_to_num(signal.levels.drift)))
     sound = sound_of(state, signal)

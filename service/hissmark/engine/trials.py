@@ -21,6 +21,7 @@ from hissmark.engine.step import Seen, Stepper
 from hissmark.engine.stretch import Stretch
 from hissmark.engine.stretch_learning import Standing
 from hissmark.engine.variants import Decisions, Told, Variant
+from hissmark.judge.codes import among
 from hissmark.judge.verdict import NONE
 from hissmark.judge.verdicts import Explanation
 
@@ -157,15 +158,15 @@ class Trials:
         plan = stretch.plan(self.ticks, at_us, count)
         tried, taken = {}, plan.many
         for lane, standing in stood.items():
-            single = self._lanes.single(lane)
+            single = self._lanes.ongoing(lane)
             self._decisions.hand_over(int((self._lanes.of == lane).argmax()), single)
             attempt = stretch.attempt(single, plan, standing)
             tried[lane] = (single, attempt)
             taken = min(taken, attempt.taken, self._until_doubt(single, attempt.seen))
         stretch.keep(list(tried.values()), self.ticks, plan, taken)
         if taken:
-            for lane, (single, attempt) in tried.items():
-                self._lanes.put(lane, single)
+            for lane, (_, attempt) in tried.items():
+                self._lanes.goes_on(lane)
                 self._lanes.stood(lane, Standing.of(attempt.seen, taken - 1))
         return taken, taken == plan.many
 
@@ -175,6 +176,6 @@ class Trials:
         limit = np.tile(single.tuned.rise_limit_db, len(seen.groups.mode))
         with np.errstate(invalid="ignore"):
             above = (seen.rise >= limit) & (seen.blocked == NONE)
-        doubt = above & np.isin(seen.groups.explanation, UNDER_DOUBT)[of]
+        doubt = above & among(seen.groups.explanation, UNDER_DOUBT)[of]
         by_tick = doubt.reshape(len(seen.groups.mode), -1).any(axis=1)
         return int(by_tick.argmax()) if by_tick.any() else len(by_tick)

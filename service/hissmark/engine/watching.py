@@ -89,6 +89,8 @@ def _beside(state: State, signal: Signal, rise: F32, sound: Sound) -> Beside:
 def _by_channel(state: State, found: Bools) -> Bools:
     """From bool[groups, places] to bool[channels]."""
     geometry = state.geometry
+    if geometry.whole:
+        return found.reshape(-1)
     flat = np.zeros(len(state.valve), bool)
     flat[geometry.place[geometry.present]] = found[geometry.present]
     return flat

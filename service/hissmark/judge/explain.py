@@ -25,6 +25,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from hissmark.judge.codes import among
 from hissmark.judge.heard import (
     IMPOSSIBLE,
     Heard,
@@ -368,7 +369,7 @@ def expected_level(
     )
     added = power_of(found.second_level[chosen, at][:, None] - heard.loss[chosen, at])
     field = np.zeros_like(background)
-    single = np.isin(kind, (Explanation.OPEN_VALVE, Explanation.ONE_PASSING))
+    single = among(kind, (Explanation.OPEN_VALVE, Explanation.ONE_PASSING))
     field[single] = one[single]
     two = kind == Explanation.TWO_PASSING
     field[two] = (base + added)[two]

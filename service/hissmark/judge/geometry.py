@@ -7,6 +7,7 @@ largest: `place` says which channel sits where, -1 where none does.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -70,9 +71,16 @@ class Geometry:
 
     def spread(self, values: npt.NDArray[np.generic], empty: float) -> npt.NDArray[np.generic]:
         """Channel values (first axis) laid out by group and place; `empty` where nothing sits."""
+        if self.whole:
+            return values.reshape(*self.place.shape, *values.shape[1:]).copy()
         laid = values[np.maximum(self.place, 0)]
         laid[~self.present] = empty
         return laid
+
+    @cached_property
+    def whole(self) -> bool:
+        """Whether channels lie as places do, none of them empty: groups of one size, or a single one."""
+        return bool((self.place == np.arange(self.place.size).reshape(self.place.shape)).all())
 
 
 def step_loss(channel: Channel, settings: JudgeSettings) -> tuple[float, float]:

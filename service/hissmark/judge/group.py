@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from hissmark.judge import evidence as ev
 from hissmark.judge.acoustics import Acoustics
+from hissmark.judge.codes import among
 from hissmark.judge.explain import Fit, expected_level, fit, only
 from hissmark.judge.geometry import Geometry
 from hissmark.judge.heard import Heard
@@ -149,7 +150,7 @@ def _take_ceilings(
     mode = result.mode[groups]
     background, scale = laid.value[groups, :, mode], laid.scale[groups, :, mode]
     steady = laid.sound[groups] & ~np.isnan(background) & (laid.unrest[groups] == 0)
-    fits = np.isin(
+    fits = among(
         result.explanation[groups],
         (Explanation.ONE_PASSING, Explanation.TWO_PASSING, Explanation.OPEN_VALVE),
     )
@@ -354,7 +355,7 @@ def _fill(
     mask[groups] = True
     _put(geometry, result.expected, mask, np.where(heard.use[chosen], expected, np.nan), rows_given=True)
     leads = np.zeros((len(groups), p), bool)
-    passes = np.isin(kind, (Explanation.ONE_PASSING, Explanation.TWO_PASSING))
+    passes = among(kind, (Explanation.ONE_PASSING, Explanation.TWO_PASSING))
     leads[rows[passes], place[passes]] = True
     leads[rows[by_two], first[by_two]] = True
     _put(geometry, result.leads, mask, leads, rows_given=True)
@@ -406,6 +407,9 @@ def _put(
     rows_given: bool = False,
 ) -> None:
     """Write values laid out by group and place back to channels, for `groups` only."""
+    if geometry.whole:
+        target.reshape(geometry.place.shape)[groups] = laid if rows_given else laid[groups]
+        return
     present = geometry.present[groups]
     values = laid if rows_given else laid[groups]
     target[geometry.place[groups][present]] = values[present]
@@ -413,6 +417,8 @@ def _put(
 
 def _channels_of(geometry: Geometry, groups: Bools, channels: int) -> Bools:
     """The channels of some groups (bool[G]), bool[channels]."""
+    if geometry.whole:
+        return np.repeat(groups, geometry.place.shape[1])
     mine = np.zeros(channels, bool)
     _put(geometry, mine, groups, np.broadcast_to(groups[:, None], geometry.place.shape))
     return mine

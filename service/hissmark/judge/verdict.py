@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from hissmark.judge.codes import among
 from hissmark.judge.verdicts import Explanation, Reason, Verdict
 
 F32 = npt.NDArray[np.float32]
@@ -59,13 +60,13 @@ def give(standing: Standing) -> tuple[U8, U8]:
         verdict[where] = new
         reason[where] = why[where] if isinstance(why, np.ndarray) else why
 
-    outside = np.isin(
+    outside = among(
         s.explanation, (Explanation.EVEN_SHIFT, Explanation.OUTSIDE_NOISE, Explanation.OPEN_VALVE)
     )
     rule(s.noticeable & ~s.above, Verdict.QUIET, Reason.RISE_BELOW_THE_LIMIT)
     rule(s.noticeable & outside, Verdict.OUTSIDE_NOISE, s.explanation_reason)
     rule(s.above & (s.explanation == Explanation.UNEXPLAINED), Verdict.CONTESTED, Reason.NO_EXPLANATION_FITS)
-    by_valve = np.isin(s.explanation, (Explanation.ONE_PASSING, Explanation.TWO_PASSING))
+    by_valve = among(s.explanation, (Explanation.ONE_PASSING, Explanation.TWO_PASSING))
     rule(s.above & by_valve, Verdict.UNSETTLED, Reason.WAITING_FOR_EVIDENCE)
     rule(s.above & by_valve & s.close, Verdict.CONTESTED, Reason.EXPLANATIONS_TOO_CLOSE)
     rule(s.above & by_valve & s.known, Verdict.CONTESTED, Reason.CAME_AND_WENT_BEFORE)

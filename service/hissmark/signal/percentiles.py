@@ -67,6 +67,8 @@ def row_level(rows: SortedRows, percent: float) -> Levels:
     n, width = rows.values.shape
     if n == 0 or width == 0:
         return np.full(n, np.nan, rows.values.dtype)
+    if (rows.counts == rows.counts[0]).all():
+        return _column_level(rows, percent)
     last = np.maximum(rows.counts - 1, 0)
     place = last * ((100.0 - percent) / 100.0)
     below = place.astype(np.int64)
@@ -77,6 +79,20 @@ def row_level(rows: SortedRows, percent: float) -> Levels:
         between = low + (high - low) * (place - below).astype(low.dtype)
     level: Levels = np.where(low == high, low, between)
     level[rows.counts == 0] = np.nan
+    return level
+
+
+def _column_level(rows: SortedRows, percent: float) -> Levels:
+    """The same where all rows hold as many data: then it lies between the same two columns in each."""
+    count = int(rows.counts[0])
+    if not count:
+        return np.full(len(rows.values), np.nan, rows.values.dtype)
+    place = (count - 1) * ((100.0 - percent) / 100.0)
+    below = int(place)
+    low, high = rows.values[:, below], rows.values[:, min(below + 1, count - 1)]
+    with np.errstate(invalid="ignore"):  # inf - inf, as below
+        between = low + (high - low) * low.dtype.type(place - below)
+    level: Levels = np.where(low == high, low, between)
     return level
 
 
