@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from hissmark.baseline.following import US, Pace, Reach, between, followed, since_s, usual_with
 from hissmark.baseline.modes import cluster, column_medians, shifted_evenly
 from hissmark.baseline.robust import row_mad
 from hissmark.baseline.strangers import Strangers
@@ -27,17 +28,12 @@ Bools = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.intp]
 Array = npt.NDArray[Any]
 
-US = 1_000_000
 RING = 80
 RING_RANGE_DB = np.float32(-500), np.float32(500)
 FREE_MODES = 4
 MODES_BESIDE_TAGS = 2
 """Operating conditions that a group may be found in besides those that its process tags name."""
 SMALLEST_MODE_STEP_DB = 3.0
-LONGEST_STEP_S = 4 * 3600.0
-"""A baseline moves by no more than this much time allows at once: a gap is no licence to jump."""
-SPREAD_SHARE = 0.05
-"""Weight of one entry in the usual spread."""
 
 
 Suspect = Callable[[int, Ints, npt.NDArray[np.float64], npt.NDArray[np.float64]], bool]
@@ -69,14 +65,6 @@ class Heard(NamedTuple):
     strange: Bools
     named: Ints
     blamed: Bools
-
-
-class Pace(NamedTuple):
-    """How fast and how far baselines may follow slow change; float32[channels]."""
-
-    follow_s: F32
-    max_rate_db_per_day: F32
-    max_drift_db: F32
 
 
 class Baselines:
@@ -157,7 +145,7 @@ class Baselines:
         found = np.flatnonzero(self.found_in[group] >= 0)
         return int(found[-1]) + 1 if len(found) else self.named
 
-    def _unused(self, group: int, free: bool) -> Ints:
+    def unused(self, group: int, free: bool) -> Ints:
         """Numbers that a mode found by listening may still get."""
         if free:
             return np.arange(int(self.modes[group]), FREE_MODES)
@@ -184,15 +172,15 @@ class Baselines:
             rows, mode, known = rows[keep], mode[keep], known[keep]
         if not len(rows):
             return
-        since_s = np.minimum((heard.last_us[rows] - self.taken_us[rows]) / US, LONGEST_STEP_S)
+        since = since_s(heard.last_us[rows], self.taken_us[rows])
         self._record(at_us, rows, mode, heard)
-        self._follow(rows[known], mode[known], heard.level, since_s[known])
+        self._follow(rows[known], mode[known], heard.level, since[known])
         self._finish(at_us, rows[~known], mode[~known], free, is_suspect)
 
     def _record(self, at_us: int, rows: Ints, mode: Ints, heard: Heard) -> None:
         cell = self._cells(rows, mode)
         place = self.head.take(cell)
-        level = _between(heard.level[rows], *RING_RANGE_DB)
+        level = between(heard.level[rows], *RING_RANGE_DB)
         self.ring.put(cell * RING + place, level)
         first = mode == 0
         self.stamp[rows[first], place[first]] = (at_us // self.stride_us) % 65536
@@ -201,11 +189,9 @@ class Baselines:
         self.since_us.put(cell, np.where(entries > 0, self.since_us.take(cell), at_us))
         self.entries.put(cell, entries + 1)
         self.taken_us[rows] = heard.last_us[rows]
-        spread, usual = heard.spread[rows], self.usual_spread[rows]
-        self.usual_spread[rows] = np.where(np.isnan(usual), spread, usual + SPREAD_SHARE * (spread - usual))
+        self.usual_spread[rows] = usual_with(self.usual_spread[rows], heard.spread[rows])
         step, usual = np.square(heard.step[rows]), self.usual_step[rows]
-        moved = np.where(np.isnan(usual), step, usual + SPREAD_SHARE * (step - usual))
-        self.usual_step[rows] = np.where(np.isnan(step), usual, moved)
+        self.usual_step[rows] = np.where(np.isnan(step), usual, usual_with(usual, step))
 
     def _cells(self, rows: Ints, mode: Ints) -> Ints:
         """Places in arrays of channels and modes, counted through; on a few rows `take` and `put` with these
@@ -243,7 +229,7 @@ class Baselines:
             return
         centres = [column_medians(joint[labels == k]) for k in range(labels.max() + 1)]
         order = sorted(range(len(centres)), key=lambda k: float(np.nan_to_num(centres[k]).sum()))
-        kept, room = [order[0]], 1 + len(self._unused(group, free))
+        kept, room = [order[0]], 1 + len(self.unused(group, free))
         for k in order[1:]:
             if len(kept) < room and not is_suspect(group, rows, centres[order[0]], centres[k]):
                 kept.append(k)
@@ -267,7 +253,7 @@ class Baselines:
     ) -> None:
         """Refill the rings of a group mode by mode."""
         since = self.since_us[rows, 0].copy()
-        numbers = [0, *self._unused(group, free)[: len(parts) - 1].tolist()]
+        numbers = [0, *self.unused(group, free)[: len(parts) - 1].tolist()]
         for mode, (stamps, joint) in zip(numbers, ((s[-RING:], j[-RING:]) for s, j in parts), strict=True):
             count = len(stamps)
             self.ring[rows, mode] = np.nan
@@ -300,7 +286,7 @@ class Baselines:
         calm[self.group_of[heard.on & heard.calm]] = True
         self.strangers.mark_quiet(at_us // self.stride_us, calm, self.group_of)
         for group in np.flatnonzero(calm & self.strangers.fresh).tolist():
-            unused = self._unused(group, bool(free[group]))
+            unused = self.unused(group, bool(free[group]))
             if not len(unused):
                 continue
             self.strangers.fresh[group] = False
@@ -331,21 +317,14 @@ class Baselines:
             return True
         return any(shifted_evenly(centre - self.value[rows, mode].astype(np.float64)) for mode in known)
 
-    def _follow(self, rows: Ints, mode: Ints, level: F32, since_s: npt.NDArray[np.float64]) -> None:
-        """Let learned baselines follow slow change, within rate and distance.
-
-        Args:
-            since_s: float64[rows] time since the level taken before, so that slow sensors follow as fast.
-        """
+    def _follow(self, rows: Ints, mode: Ints, level: F32, since: npt.NDArray[np.float64]) -> None:
+        """Let learned baselines follow slow change. `since`: float64[rows], see `since_s`."""
         if not len(rows):
             return
         cell = self._cells(rows, mode)
         value, scale, anchor = (a.take(cell) for a in (self.value, self.scale, self.anchor))
-        follow_s, rate, reach = (limit[rows] for limit in self.pace)
-        wanted = _between(level[rows] - value, -2 * scale, 2 * scale) * (since_s / follow_s)
-        most = rate * since_s / 86400
-        moved = value + _between(wanted, -most, most)
-        self.value.put(cell, _between(moved, anchor - reach, anchor + reach))
+        reach = Reach.of(scale, anchor, since, Pace(*(limit[rows] for limit in self.pace)))
+        self.value.put(cell, followed(value, level[rows], reach))
 
     def state_of(self, mode: Ints, calm: Bools) -> npt.NDArray[np.uint8]:
         """`BaselineState` of each channel in its present mode."""
@@ -354,8 +333,3 @@ class Baselines:
         state = np.where(approved, BaselineState.APPROVED, BaselineState.TRACKING)
         state = np.where(calm & ~self.held[rows, mode], state, BaselineState.HELD)
         return np.where(learned, state, BaselineState.LEARNING).astype(np.uint8)
-
-
-def _between(values: Array, least: Array | np.float32, most: Array | np.float32) -> Array:
-    """`np.clip` without what it costs on a few values; a year of one group comes here 70,000 times."""
-    return np.asarray(np.minimum(np.maximum(values, least), most))

@@ -60,6 +60,15 @@ class Strangers:
         self.head[which] = (self.head[which] + 1) % RING
         self.fresh[which] = True
 
+    def quiet(self, group_of: npt.NDArray[np.int32]) -> bool:
+        """Whether `mark_quiet` has nothing to mark in any group: nothing was heard since it last did."""
+        last = (self.head - 1) % RING
+        begun = self.stamp[np.arange(len(self.head)), last] > 0
+        if not begun.any():
+            return True
+        heard = ~np.isnan(self.level[np.arange(len(self.level)), last[group_of]])
+        return not bool((heard & begun[group_of]).any())
+
     def mark_quiet(self, stride: int, groups: Bools, group_of: npt.NDArray[np.int32]) -> None:
         """The `groups` (bool[G]) are as usual: what comes from here on is another episode."""
         last = (self.head - 1) % RING

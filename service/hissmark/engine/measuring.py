@@ -71,13 +71,12 @@ def measure(state: State, portion: Portion, intake: Intake) -> Signal:
 def timing_of(state: State, intake: Intake) -> Timing:
     """How often each channel is heard, when last, and how long its window therefore is."""
     signal, own = state.settings.signal, state.own_inputs
-    heard = intake.judged_us[own] > NEVER
-    last = np.where(heard, intake.judged_us[own], 0).max(axis=1)
-    interval = np.where(
-        heard & (intake.interval_us[own] > 0), intake.interval_us[own], np.iinfo(np.int64).max
-    )
-    interval_us = interval.min(axis=1)
-    interval_us = np.where(interval_us == np.iinfo(np.int64).max, 0, interval_us)
+    unknown = np.iinfo(np.int64).max
+    judged_us, interval = intake.judged_us[own], intake.interval_us[own]
+    heard = judged_us > NEVER
+    last = np.where(heard, judged_us, 0).max(axis=0)
+    interval_us = np.where(heard & (interval > 0), interval, unknown).min(axis=0)
+    interval_us = np.where(interval_us == unknown, 0, interval_us)
     reach = (interval_us * (signal.sparse_samples + 0.25)).astype(np.int64)
     return Timing(np.maximum(signal.window_s * US, reach), last, interval_us)
 

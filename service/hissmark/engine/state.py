@@ -7,10 +7,11 @@ import numpy.typing as npt
 
 from hissmark.alarms.bank import AlarmBank, Subject
 from hissmark.alarms.journal import AlarmKind
-from hissmark.baseline.bank import Baselines, Pace
+from hissmark.baseline.bank import Baselines
+from hissmark.baseline.following import Pace
 from hissmark.engine.conditions import ProcessValues, Wiring
 from hissmark.engine.intake import NEVER
-from hissmark.engine.layout import Layout
+from hissmark.engine.layout import LEVEL, Layout
 from hissmark.engine.passed_memory import PassedMemory
 from hissmark.engine.repair_memory import RepairMemory
 from hissmark.engine.suppression import Suppression
@@ -47,7 +48,7 @@ class State:
         begun_us: int64[groups] when the group was first heard, 0 before.
         restless_s: float32[channels] how long the channel has not been steady of late.
         free: bool[groups] whose operating conditions are found in the levels, not named by tags.
-        own_inputs: int32[channels, 4] the inputs of each channel by role, -1 where there is none.
+        own_inputs: int32[4, channels] the inputs of each channel by role.
     """
 
     STATE_CHANNEL = ("evidence", "lead_s", "passing", "stroked_us", "open_us", "said", "restless_s", "retest")
@@ -126,9 +127,9 @@ def _untagged(layout: Layout) -> Bools:
 
 
 def _own_inputs(layout: Layout) -> npt.NDArray[np.int32]:
-    own = np.full((len(layout.channels), 4), -1, np.int32)
-    for i in np.flatnonzero(layout.input_channel >= 0):
-        own[layout.input_channel[i], layout.input_role[i]] = i
+    own = np.zeros((4, len(layout.channels)), np.int32)
+    inputs = np.flatnonzero(layout.input_channel >= 0)
+    own[layout.input_role[inputs] - LEVEL, layout.input_channel[inputs]] = inputs
     return own
 
 

@@ -71,7 +71,6 @@ class Stretch:
         self.layout, self.most = layout, most
         self.copies = Stepper(copied(layout, most))
         self._intake = Intake(self.copies.layout)
-        self._teaching = Teaching(self.copies, self._intake, len(layout.channels))
         self._sizes = sizes_of(layout)
         signal = layout.settings.signal
         self.possible = signal.tick_s % signal.slot_s == 0
@@ -80,6 +79,7 @@ class Stretch:
         self._later: I64 = np.arange(most, dtype=np.int64) * self._step_us
         self._windows = SlidingWindows(len(layout.channels), self.copies.windows.size, self._later)
         self.copies.windows = self._windows
+        self._teaching = Teaching(self.copies, self._windows, self._intake, len(layout.channels))
         self._known: dict[str, Array] = {}
         self._written: dict[str, Array] = {}
         self._tuned: dict[Level, Array] = {}
@@ -169,14 +169,13 @@ class Stretch:
 
     def _slots(self, samples: Samples, channels: int) -> tuple[Slots, I64]:
         """Slot levels of all ticks; channels numbered as in the copies. And the tick of each."""
-        level = self.layout.input_role[samples.input] != PROCESS
-        inputs = samples.input[level]
-        channel = samples.tick[level] * channels + self.layout.input_channel[inputs]
-        role = self.layout.input_role[inputs] - LEVEL
+        role = self.layout.input_role[samples.input] - LEVEL
+        level = role != PROCESS - LEVEL
+        if not level.all():
+            samples, role = samples.only(level), role[level]
+        channel = samples.tick * channels + self.layout.input_channel[samples.input]
         slot_us = self.layout.settings.signal.slot_s * US
-        slots = condense(
-            channel.astype(np.int32), role, samples.time_us[level], samples.value[level], slot_us
-        )
+        slots = condense(channel.astype(np.int32), role, samples.time_us, samples.value, slot_us)
         return slots, (slots.channel // channels).astype(np.int64)
 
     def _fill_process(self, stepper: Stepper, samples: Samples) -> None:
@@ -188,12 +187,14 @@ class Stretch:
         self.copies.process.value = value.reshape(-1)
 
     def _judge(self, plan: Plan) -> Seen:
-        inputs, samples, at_us = len(self.layout.input_series), plan.samples, plan.at_us
+        samples, at_us = plan.samples, plan.at_us
         process = self.layout.input_role[samples.input] == PROCESS
-        mine = process & (samples.tick < plan.many)
+        mine = np.flatnonzero(process & (samples.tick < plan.many))
+        inputs = samples.tick[mine] * len(self.layout.input_series) + samples.input[mine]
+        order = np.argsort(inputs, kind="stable")
+        mine = mine[order]
         portion = Portion(
-            at_us, np.arange(self.most) < plan.many,
-            (samples.tick[mine] * inputs + samples.input[mine]).astype(np.int32),
+            at_us, np.arange(self.most) < plan.many, inputs[order].astype(np.int32),
             samples.time_us[mine], samples.value[mine],
         )  # fmt: skip
         copies = self.copies
@@ -244,4 +245,5 @@ class Stretch:
 def _same_bytes(one: Array, other: Array) -> bool:
     if not (one.flags.c_contiguous and other.flags.c_contiguous and one.shape == other.shape):
         return False
-    return bool((one.reshape(-1).view(np.uint8) == other.reshape(-1).view(np.uint8)).all())
+    word = np.uint64 if one.nbytes % 8 == 0 else np.uint8
+    return bool((one.reshape(-1).view(word) == other.reshape(-1).view(word)).all())

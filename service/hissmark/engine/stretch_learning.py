@@ -12,14 +12,17 @@ import numpy as np
 import numpy.typing as npt
 
 from hissmark.baseline.bank import Heard as Floors
+from hissmark.baseline.strides import Course, Strides, learn_strides
 from hissmark.engine.copies import Array, slots_of
 from hissmark.engine.intake import NEVER, Intake
 from hissmark.engine.learning import calm_groups, disturbed, floors_of, learnable, take_floors
 from hissmark.engine.measuring import Timing, spread_limits, timing_of, too_few
 from hissmark.engine.step import Seen, Stepper
+from hissmark.engine.stretch_windows import SlidingWindows
 
 F32 = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.intp]
+I64 = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 NOT_LEARNED = frozenset({"windows", "process", "acoustics", "health", "repairs", "trends", "step", "alarms"})
@@ -45,54 +48,58 @@ class Lessons(NamedTuple):
     """What the backgrounds take at the strides of a stretch, supposed.
 
     Attributes:
-        ticks: numbers of the ticks. floors: of each. before: the backgrounds before the first of them.
+        ticks: numbers of the ticks. floors: arrays [strides, ...]. before: the backgrounds before the first.
         step: float32[copies x channels], change of the floors since the tick before; NaN off the strides.
     """
 
     ticks: Ints
-    floors: list[Floors]
+    floors: Floors
     before: dict[str, Array]
     step: F32
-
-
-class Strides(NamedTuple):
-    """What the windows say at the strides; arrays [strides, channels].
-
-    Attributes:
-        floor, spread, step: float32, dB. last_us: int64, newest sample.
-        steady: bool, but for the spread.
-    """
-
-    floor: F32
-    spread: F32
-    step: F32
-    last_us: npt.NDArray[np.int64]
-    steady: Bools
 
 
 class Teaching:
     """Lets the backgrounds of a group learn ahead, and tells the copies that judge what they know when."""
 
-    def __init__(self, copies: Stepper, intake: Intake, channels: int) -> None:
-        self._copies, self._intake, self._channels = copies, intake, channels
+    def __init__(self, copies: Stepper, windows: SlidingWindows, intake: Intake, channels: int) -> None:
+        self._copies, self._windows, self._intake, self._channels = copies, windows, intake, channels
         self._most = len(copies.valve) // channels
         self._step_us = intake.tick_step_us
 
     def ahead(self, stepper: Stepper, at_us: int, count: int, standing: Standing) -> Lessons:
         """Learn at every stride of `count` ticks from that at `at_us` on, as the group stands."""
         ticks = self._ticks(stepper, at_us, count)
-        strides = self._strides(stepper, ticks, at_us)
-        free = learnable(standing.blocked) & strides.steady & self._undisturbed(stepper, ticks, at_us)
-        lessons = Lessons(ticks, [], _set_aside(stepper) if len(ticks) else {}, self._spread(ticks, strides))
-        began = 0
+        due_us = at_us + ticks * self._step_us
+        strides = self._strides(stepper, ticks, at_us, standing)
+        before = _set_aside(stepper) if len(ticks) else {}
+        floors = _supposed(stepper, strides, standing.mode)
+        course = learn_strides(
+            stepper.baselines,
+            due_us,
+            strides,
+            np.full(self._channels, standing.mode, np.intp),
+            stepper.free,
+            stepper.tuned.spread_limit_db,
+        )
+        if course is None:
+            fit = self._one_by_one(stepper, ticks, due_us, floors)
+        else:
+            fit = course.fit
+            self._fill(stepper, 0, self._most)
+            self._fill_course(ticks, course, standing.mode)
+        return Lessons(ticks, floors._replace(fit=fit), before, self._spread(ticks, strides))
+
+    def _one_by_one(self, stepper: Stepper, ticks: Ints, due_us: I64, floors: Floors) -> Bools:
+        """Learn stride by stride, where more may come of it than following; what was fit to learn from."""
+        began, fit = 0, floors.fit.copy()
         for number, tick in enumerate(ticks.tolist()):
             self._fill(stepper, began, tick + 1)
             began = tick + 1
-            floors = self._supposed(stepper, number, strides, free[number], standing.mode)
-            lessons.floors.append(floors)
-            take_floors(stepper, at_us + tick * self._step_us, floors)
+            with np.errstate(invalid="ignore"):
+                fit[number] &= ~(floors.spread[number] > spread_limits(stepper))
+            take_floors(stepper, int(due_us[number]), _stride(floors._replace(fit=fit), number))
         self._fill(stepper, began, self._most)
-        return lessons
+        return fit
 
     def undo(self, stepper: Stepper, lessons: Lessons, at_us: int, taken: int) -> None:
         """Only the lessons of the first `taken` ticks were learned."""
@@ -100,9 +107,9 @@ class Teaching:
             return
         for slot in slots_of(stepper, NOT_LEARNED):
             slot.array[...] = lessons.before[slot.key]
-        for tick, floors in zip(lessons.ticks.tolist(), lessons.floors, strict=True):
+        for number, tick in enumerate(lessons.ticks.tolist()):
             if tick < taken:
-                take_floors(stepper, at_us + tick * self._step_us, floors)
+                take_floors(stepper, at_us + tick * self._step_us, _stride(lessons.floors, number))
 
     def as_supposed(self, seen: Seen, lessons: Lessons, taken: int) -> int:
         """How many of the `taken` ticks taught what they were supposed to."""
@@ -129,20 +136,22 @@ class Teaching:
         first_us = -(-at_us // stride_us) * stride_us
         return np.arange((first_us - at_us) // self._step_us, count, stride_us // self._step_us)
 
-    def _strides(self, stepper: Stepper, ticks: Ints, at_us: int) -> Strides:
+    def _strides(self, stepper: Stepper, ticks: Ints, at_us: int, standing: Standing) -> Strides:
         rows = (ticks[:, None] * self._channels + np.arange(self._channels)).reshape(-1)
-        timing = Timing(*(array[rows] for array in timing_of(self._copies, self._intake)))
-        windows, shape = self._copies.windows, (len(ticks), self._channels)
-        levels = windows.measure(rows, at_us, timing.length_us)
-        before = windows.measure(rows, at_us - self._step_us, timing.length_us).low
+        whole, shape = timing_of(self._copies, self._intake), (len(ticks), self._channels)
+        # all of them: the judgement asks for these once more
+        levels = self._windows.measure(slice(None), at_us, whole.length_us).of(rows)
+        timing = Timing(*(array[rows] for array in whole))
+        before = self._windows.floors(rows, at_us - self._step_us, timing.length_us)
         with np.errstate(invalid="ignore"):
             drifting = np.abs(levels.drift).reshape(shape) > stepper.tuned.drift_limit_db
         step = np.asarray(levels.low - before, np.float32)
+        steady = ~(too_few(stepper, levels, timing).reshape(shape) | drifting)
         last_us, later_us = timing.last_us.reshape(shape), (ticks * self._step_us)[:, None]
         return Strides(
             levels.low.reshape(shape), (levels.high - levels.low).reshape(shape), step.reshape(shape),
-            np.where(last_us > 0, last_us + later_us, 0), ~(too_few(stepper, levels, timing).reshape(shape)
-            | drifting),
+            np.where(last_us > 0, last_us + later_us, 0),
+            learnable(standing.blocked) & steady & self._undisturbed(stepper, at_us + later_us),
         )  # fmt: skip
 
     def _spread(self, ticks: Ints, strides: Strides) -> F32:
@@ -150,24 +159,12 @@ class Teaching:
         step[ticks] = strides.step
         return step.reshape(-1)
 
-    def _undisturbed(self, stepper: Stepper, ticks: Ints, at_us: int) -> Bools:
+    def _undisturbed(self, stepper: Stepper, due_us: I64) -> Bools:
         """Strides at which nothing is open or has just been stroked, bool[strides, 1]."""
-        later_us = (ticks * self._step_us).tolist()
-        if not (stepper.open_us.any() or (stepper.stroked_us > NEVER).any()):
-            return np.ones((len(later_us), 1), bool)
-        return np.array([~disturbed(stepper, at_us + later) for later in later_us], bool).reshape(-1, 1)
-
-    def _supposed(self, stepper: Stepper, number: int, strides: Strides, free: Bools, mode: int) -> Floors:
-        """What a stride has to teach, if the group stands as it stood."""
-        spread = strides.spread[number]
-        with np.errstate(invalid="ignore"):
-            steady = ~(spread > spread_limits(stepper))
-        everyone = np.ones(self._channels, bool)
-        return Floors(
-            strides.floor[number], spread, strides.step[number], strides.last_us[number], free & steady,
-            np.full(self._channels, mode, np.intp), everyone, everyone, np.zeros(1, bool),
-            stepper.named.astype(np.intp), ~everyone,
-        )  # fmt: skip
+        still = np.ones(due_us.shape, bool)
+        if stepper.open_us.any() or (stepper.stroked_us > NEVER).any():
+            still[:, 0] = [not disturbed(stepper, at_us).any() for at_us in due_us[:, 0].tolist()]
+        return still
 
     def _fill(self, stepper: Stepper, begin: int, end: int) -> None:
         """Copies from `begin` to `end` know the backgrounds as they are now."""
@@ -177,11 +174,18 @@ class Teaching:
             rows = getattr(theirs, name).reshape(self._most, len(array), *array.shape[1:])
             rows[begin:end] = array[None]
 
+    def _fill_course(self, ticks: Ints, course: Course, mode: int) -> None:
+        """Every copy knows what was learned before its tick."""
+        learned = np.searchsorted(ticks, np.arange(self._most))
+        theirs, shape = self._copies.baselines, (self._most, self._channels)
+        theirs.value.reshape(*shape, -1)[:, :, mode] = course.value[learned]
+        theirs.usual_spread.reshape(shape)[...] = course.spread[learned]
+        theirs.usual_step.reshape(shape)[...] = course.step[learned]
+
     def _same(self, taught: Floors, lessons: Lessons) -> Bools:
         """Which lessons were as supposed, bool[strides]."""
         ticks, same = lessons.ticks, np.ones(len(lessons.ticks), bool)
-        for name in Floors._fields:
-            supposed = np.stack([getattr(floors, name) for floors in lessons.floors])
+        for name, supposed in zip(Floors._fields, lessons.floors, strict=True):
             array = getattr(taught, name).reshape(self._most, -1)[ticks]
             if name == "last_us":
                 array = np.where(array > 0, array + (ticks * self._step_us)[:, None], 0)
@@ -195,3 +199,19 @@ class Teaching:
 def _set_aside(stepper: Stepper) -> dict[str, Array]:
     """What learning may change, as it is now."""
     return {slot.key: slot.array.copy() for slot in slots_of(stepper, NOT_LEARNED)}
+
+
+def _supposed(stepper: Stepper, strides: Strides, mode: int) -> Floors:
+    """What strides have to teach if the group stands as it stood, but for their spread; [strides, ...]."""
+    every = np.broadcast_to(True, strides.fit.shape)
+    groups = (len(every), 1)
+    return Floors(
+        strides.floor, strides.spread, strides.step, strides.last_us, strides.fit,
+        np.broadcast_to(np.intp(mode), every.shape), every, every, np.broadcast_to(False, groups),
+        np.broadcast_to(stepper.named.astype(np.intp), groups), ~every,
+    )  # fmt: skip
+
+
+def _stride(floors: Floors, number: int) -> Floors:
+    """What one of the strides has to teach."""
+    return Floors(*(array[number] for array in floors))

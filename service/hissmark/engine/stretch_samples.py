@@ -16,10 +16,10 @@ Array = npt.NDArray[Any]
 
 
 class Samples(NamedTuple):
-    """Samples of a stretch, sorted by tick, then input, then time; arrays over samples.
+    """Samples of a stretch, sorted by input, then time; arrays over samples.
 
     Attributes:
-        tick: int64, number of the tick from the first on. runs: int64[r], where each (tick, input) begins;
+        tick: int64, number of the tick from the first on. runs: int64[r], where each (input, tick) begins;
         ends: int64[r], its last sample.
     """
 
@@ -29,6 +29,11 @@ class Samples(NamedTuple):
     value: npt.NDArray[np.float64]
     runs: I64
     ends: I64
+
+    def only(self, rows: Bools) -> Samples:
+        """Some of them, without their runs."""
+        none = self.runs[:0]
+        return Samples(self.tick[rows], self.input[rows], self.time_us[rows], self.value[rows], none, none)
 
     def latest(self, ticks: int, inputs: int) -> I64:
         """int64[ticks, inputs]: the newest run of each input up to each tick, -1 where there is none."""
@@ -51,21 +56,13 @@ def samples_of(ticks: StoredTicks, at_us: int, count: int) -> Samples:
     step_us, known = ticks.step_us, len(ticks.layout.input_series)
     inputs, time_us, value = ticks.columns(at_us + (count - 1) * step_us)
     tick = np.maximum((time_us - at_us) // step_us + 1, 0)
-    order = _by_tick(tick, inputs)
+    order = np.argsort(inputs.astype(np.uint16) if known < 1 << 16 else inputs, kind="stable")
     tick, inputs, time_us, value = tick[order], inputs[order], time_us[order], value[order]
-    key = tick * known + inputs
-    begins = np.append(True, key[1:] != key[:-1])[: len(key)]
+    begins = np.ones(len(tick), bool)
+    begins[1:] = (tick[1:] != tick[:-1]) | (inputs[1:] != inputs[:-1])
     runs = np.flatnonzero(begins).astype(np.int64)
-    ends = np.append(runs[1:], len(key))[: len(runs)] - 1
+    ends = np.append(runs[1:], len(tick))[: len(runs)] - 1
     return Samples(tick, inputs, time_us, value, runs, ends)
-
-
-def _by_tick(tick: I64, inputs: npt.NDArray[np.int32]) -> npt.NDArray[np.intp]:
-    """Indices that sort by tick, then input; equals stay. Numbers of 16 bits are sorted by counting."""
-    if max(int(tick.max(initial=0)), int(inputs.max(initial=0))) >= 1 << 16:
-        return np.lexsort((inputs, tick))
-    order = np.argsort(inputs.astype(np.uint16), kind="stable")
-    return order[np.argsort(tick.astype(np.uint16)[order], kind="stable")]
 
 
 def heard_after(samples: Samples, intake: Intake, ticks: int) -> Heard:
@@ -121,13 +118,12 @@ def _steady(
     samples: Samples, intake: Intake, inputs: npt.NDArray[np.int32], last: I64, count: I64
 ) -> I64 | None:
     """The intervals if none of them changes, which is usual; None if one does."""
-    order = np.argsort(inputs, kind="stable")
-    mine, at = inputs[order], last[order]
-    begins = np.append(True, mine[1:] != mine[:-1])[: len(mine)]
-    before = np.where(begins, intake.judged_us[mine], np.append(0, at[:-1])[: len(at)])
+    before = np.append(0, last[:-1])[: len(last)]
+    begins = np.flatnonzero(np.append(True, inputs[1:] != inputs[:-1])[: len(inputs)])
+    before[begins] = intake.judged_us[inputs[begins]]
     interval = intake.interval_us[inputs]
-    since = (at - before) // count[order]
-    if (before > NEVER).all() and ((since <= 0) | (since == interval[order])).all():
+    since = (last - before) // count
+    if (before > NEVER).all() and ((since <= 0) | (since == interval)).all():
         return np.asarray(interval, np.int64)
     return None
 

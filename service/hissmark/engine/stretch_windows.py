@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from hissmark.signal.percentiles import SortedRows, row_level, sort_rows
+from hissmark.signal.percentiles import FLOOR_PERCENT, SortedRows, row_level, sort_rows
 from hissmark.signal.slots import Slots
 from hissmark.signal.windows import LOWER_QUARTILE, SlotRing, WindowLevels
 
@@ -45,6 +45,7 @@ class SlidingWindows(SlotRing):
         self.first: Ints = np.zeros(channels + 1, np.intp)
         self.held: I64 = np.zeros((len(later_us), channels), np.int64)
         self._single, self._gaps = True, False
+        self._measured: tuple[int, I64, WindowLevels] | None = None
 
     def push(self, slots: Slots) -> None:
         """Everything is known from the beginning on; see `fill`."""
@@ -53,19 +54,21 @@ class SlidingWindows(SlotRing):
         """Lay out what a ring of the group holds and the slots of all ticks behind it.
 
         Args:
-            tick, of: int[slots], the tick and the channel of each slot; ticks ascending.
+            tick, of: int[slots], the tick and the channel of each slot; each channel's ticks ascending.
         """
-        narrow = self.channels < 1 << 16  # numbers of 16 bits are sorted by counting
-        order = np.argsort(of.astype(np.uint16) if narrow else of, kind="stable")
-        bounds = np.searchsorted(of[order], np.arange(self.channels + 1))
+        if (of[1:] < of[:-1]).any():
+            order = np.argsort(of, kind="stable")
+            slots, tick, of = slots.of(order), tick[order], of[order]
+        bounds = np.searchsorted(of, np.arange(self.channels + 1)).tolist()
         ticks = np.arange(len(self.later_us))
         parts: list[list[npt.NDArray[np.generic]]] = [[], [], [], []]
         for c in range(self.channels):
-            mine, before = order[bounds[c] : bounds[c + 1]], np.argsort(ring.time_us[c], kind="stable")
+            mine, before = slice(bounds[c], bounds[c + 1]), np.argsort(ring.time_us[c], kind="stable")
             for part, name in zip(parts, ("time_us", *LEVELS), strict=True):
                 part += [getattr(ring, name)[c][before], getattr(slots, name)[mine]]
-            self.first[c + 1] = self.first[c] + len(before) + len(mine)
+            self.first[c + 1] = self.first[c] + len(before) + bounds[c + 1] - bounds[c]
             self.held[:, c] = self.first[c] + np.searchsorted(tick[mine], ticks, side="right")
+        self._measured = None
         self.time_us = np.concatenate(parts[0])
         rest = np.full(self.size, np.nan, np.float32)
         self.low, self.middle, self.high = (np.concatenate([*part, rest]) for part in parts[1:])
@@ -89,24 +92,46 @@ class SlidingWindows(SlotRing):
         return time_us - np.where(time_us > 0, self.later_us[tick][..., None], 0), self.low[rows]
 
     def measure(self, rows: Ints | slice, at_us: int, length_us: I64) -> WindowLevels:
-        """As `SlotRing.measure`; `rows` are all channels of the copies of some ticks, in order."""
-        ticks = np.arange(len(self.later_us)) if isinstance(rows, slice) else rows[:: self.channels]
+        """As `SlotRing.measure`; `rows` are all channels of the copies of some ticks, in order.
+
+        What all of them say is kept: learning asks for it first, judging once more.
+        """
         if not isinstance(rows, slice):
-            ticks = ticks // self.channels
-        places = self._places(ticks, at_us, length_us.reshape(-1, self.channels))
+            return self._measure_at(rows, at_us, length_us)
+        if self._measured is None or not self._is_of(at_us, length_us):
+            self._measured = at_us, length_us, self._measure_at(rows, at_us, length_us)
+        return self._measured[2]
+
+    def floors(self, rows: Ints, at_us: int, length_us: I64) -> F32:
+        """Only the lowest of what `measure` tells."""
+        places = self._places(self._ticks(rows), at_us, length_us.reshape(-1, self.channels))
+        return row_level(self._sorted(self.low, places.begin, places.end), FLOOR_PERCENT).astype(np.float32)
+
+    def _is_of(self, at_us: int, length_us: I64) -> bool:
+        known = self._measured
+        return known is not None and known[0] == at_us and np.array_equal(known[1], length_us)
+
+    def _measure_at(self, rows: Ints | slice, at_us: int, length_us: I64) -> WindowLevels:
+        places = self._places(self._ticks(rows), at_us, length_us.reshape(-1, self.channels))
         low = middle = high = self._sorted(self.low, places.begin, places.end)
         if not self._single:
             middle, high = (self._sorted(v, places.begin, places.end) for v in (self.middle, self.high))
         new = row_level(self._sorted(self.low, places.middle, places.end), LOWER_QUARTILE)
         old = row_level(self._sorted(self.low, places.begin, places.middle), LOWER_QUARTILE)
         return WindowLevels(
-            row_level(low, 90.0).astype(np.float32),
+            row_level(low, FLOOR_PERCENT).astype(np.float32),
             row_level(middle, 50.0).astype(np.float32),
             row_level(high, 10.0).astype(np.float32),
             (new - old).astype(np.float32),
             new.astype(np.float32),
             low.counts,
         )
+
+    def _ticks(self, rows: Ints | slice) -> Ints:
+        """Numbers of the ticks whose channels `rows` are."""
+        if isinstance(rows, slice):
+            return np.arange(len(self.later_us))
+        return np.asarray(rows[:: self.channels] // self.channels, np.intp)
 
     def _places(self, ticks: Ints, at_us: int, length_us: I64) -> Places:
         """Windows that end at `at_us`, seen from the copies of `ticks`; arrays [ticks x channels]."""
@@ -127,10 +152,15 @@ class SlidingWindows(SlotRing):
         """What windows hold, sorted."""
         counts = end - begin
         widest = int(counts.max(initial=0))
-        held = np.lib.stride_tricks.sliding_window_view(values, max(widest, 1))[begin]
+        held = _from_each(values, max(widest, 1))[begin]
         if not widest or (counts < widest).any():
             return sort_rows(held, np.arange(max(widest, 1)) < counts[:, None])
         if self._gaps:
             return sort_rows(held)
         held.sort(axis=1)  # a copy, all of it levels: nothing has to be looked for and pushed aside
         return SortedRows(held, counts)
+
+
+def _from_each(values: F32, width: int) -> F32:
+    """`width` values from each place on, a view; `sliding_window_view` without what that costs each time."""
+    return np.ndarray((len(values) - width + 1, width), values.dtype, values, 0, 2 * values.strides)

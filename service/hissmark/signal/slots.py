@@ -31,6 +31,12 @@ class Slots(NamedTuple):
     middle: F32
     high: F32
 
+    def of(self, rows: npt.NDArray[np.intp]) -> Slots:
+        """Some of them."""
+        return Slots(
+            self.channel[rows], self.time_us[rows], self.low[rows], self.middle[rows], self.high[rows]
+        )
+
 
 def condense(channel: I32, role: I32, time_us: I64, value: npt.NDArray[np.float64], slot_us: int) -> Slots:
     """Condense samples (sorted by input and time) into slots.

@@ -41,6 +41,11 @@ class WindowLevels(NamedTuple):
     newest: F32
     slots: npt.NDArray[np.int64]
 
+    def of(self, rows: npt.NDArray[np.intp]) -> WindowLevels:
+        """The same of some rows."""
+        low, middle, high, drift, newest, slots = self
+        return WindowLevels(low[rows], middle[rows], high[rows], drift[rows], newest[rows], slots[rows])
+
 
 class SlotRing:
     """Ring of the last slots of every channel.
