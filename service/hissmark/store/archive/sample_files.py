@@ -128,8 +128,8 @@ def tables(
     source: Any, wanted: Sought | None = None, columns: list[str] | None = None, *, threads: bool = True
 ) -> Iterator[pa.Table]:
     """Some columns (None: all) of the row groups that may hold `wanted` names (None: all), some at once as a
-    table; times are in the unit of the file (`in_us`). `threads`: columns are decoded side by side, which takes
-    twice the processor time.
+    table; times are in the unit of the file (`in_us`). `threads`: columns are decoded side by side, which
+    takes twice the processor time.
     """
     with pq.ParquetFile(
         source, memory_map=True, page_checksum_verification=True, read_dictionary=["name"]
