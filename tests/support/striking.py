@@ -46,13 +46,12 @@ class Striker:
 
     def __init__(self, service: Service) -> None:
         self._service = service
-        self._log = service.folder / "boundaries.log"
         self.kills = 0
 
     def strike(self, at: str, tap: Tap, burst: int = 15) -> None:
         """`at`: as STRIKE_AT. The service must be dead; it is dead again afterwards."""
         path = os.pathsep.join([str(STRIKE), *filter(None, [os.environ.get("PYTHONPATH")])])
-        self._service.spawn(PYTHONPATH=path, STRIKE_AT=at, STRIKE_LOG=str(self._log))
+        self._service.spawn(PYTHONPATH=path, STRIKE_AT=at)
         try:
             until(lambda: self._struck() or self._service.logged("subscribed"), "the service to listen")
             if not self._struck():
@@ -69,12 +68,3 @@ class Striker:
 
     def _struck(self) -> bool:
         return not self._service.running
-
-    def boundaries(self) -> dict[str, int]:
-        """How often each boundary was passed: "after samples" -> 12."""
-        found: dict[str, int] = {}
-        for line in self._log.read_text().splitlines():
-            side, *tables = line.split()
-            for table in tables:
-                found[f"{side} {table}"] = found.get(f"{side} {table}", 0) + 1
-        return found

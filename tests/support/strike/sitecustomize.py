@@ -4,7 +4,6 @@ commit boundary. The product knows nothing of it.
 STRIKE_AT   "before WHAT N" or "after WHAT N": SIGKILL right before, or right after, the N-th COMMIT of a
             transaction that wrote WHAT: the name of a table, or `*` for any. "ack - N": right after the N-th
             time that acknowledgements went to the broker's socket.
-STRIKE_LOG  a file to which each boundary is added: a line with the tables written.
 """
 
 import os
@@ -15,7 +14,6 @@ import threading
 from typing import Any
 
 AT = os.environ.get("STRIKE_AT", "")
-LOG = os.environ.get("STRIKE_LOG", "")
 WRITES = re.compile(r"\s*(?:INSERT(?: OR \w+)? INTO|UPDATE|DELETE FROM)\s+\"?(\w+)", re.IGNORECASE)
 
 _mine = threading.local()  # a transaction belongs to the thread that commits it
@@ -37,9 +35,6 @@ def _boundary(side: str, tables: set[str]) -> None:
             _passed[key] = _passed.get(key, 0) + 1
             if f"{side} {what} {_passed[key]}" == AT:
                 os.kill(os.getpid(), signal.SIGKILL)
-        if LOG:
-            with open(LOG, "a") as log:
-                log.write(f"{side} {' '.join(sorted(tables))}\n")
 
 
 def _watch_commits() -> None:
@@ -100,7 +95,7 @@ def _watch_acks() -> None:
     FastClient.loop_write = loop_write  # type: ignore[method-assign]
 
 
-if AT or LOG:
+if AT:
     assert sqlite3.sqlite_version  # the driver is there before anything is wrapped
     _watch_commits()
     _watch_acks()
