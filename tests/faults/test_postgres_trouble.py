@@ -115,9 +115,7 @@ def test_deadlock(tmp_path: Path, broker: Broker, postgres: Postgres, postgres_u
         assert "had to roll back" in said["reason"]
         foreign.rollback()
         service.wait_for(BACK)
-        service.wait_stored(3 * len(found))
-        assert service.stop() == 0
-        assert service.samples() == panel.stored_as(found)
+        panel.assert_stored(service, found)
     assert "deadlock detected" in postgres.log
 
 
@@ -144,9 +142,7 @@ def test_read_only(tmp_path: Path, broker: Broker, postgres: Postgres, postgres_
         postgres.execute(f"ALTER DATABASE {database} RESET default_transaction_read_only")
         end_sessions(postgres, database)
         service.wait_for(BACK)
-        service.wait_stored(900)
-        assert service.stop() == 0
-        assert service.samples() == panel.stored_as(found)
+        panel.assert_stored(service, found)
 
 
 def end_sessions(postgres: Postgres, database: str) -> None:
@@ -327,6 +323,4 @@ def test_disk_full_under_postgres(
         assert service.stored() < 60_000
         leave(64 << 20)
         service.wait_for(BACK)
-        service.wait_stored(60_000)
-        assert service.stop() == 0
-        assert service.samples() == panel.stored_as(found)
+        panel.assert_stored(service, found)

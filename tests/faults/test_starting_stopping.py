@@ -113,9 +113,7 @@ def test_stopped_under_load(tmp_path: Path, broker: Broker, seen: Seen) -> None:
             seen.at_most("s to end", service.stopped_s)
             assert service.stored() < 60_000, "it was under load"
             service.start()
-        service.wait_stored(60_000)
-        assert service.stop() == 0
-        assert service.samples() == panel.stored_as(found)
+        panel.assert_stored(service, found)
 
 
 @fault(
@@ -172,6 +170,4 @@ def test_a_broker_that_comes_back_empty_is_subscribed_to_again(
         service.wait_for("subscribed", times=2)
         assert service.logged("broker forgot the session")
         gateway.send(panel.packs(found[100:]))
-        service.wait_stored(600)
-        assert service.stop() == 0
-        assert service.samples() == panel.stored_as(found)
+        panel.assert_stored(service, found)

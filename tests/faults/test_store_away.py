@@ -99,9 +99,7 @@ def test_stopped_while_the_database_is_away(
             service.wait_for(AWAY)
             assert service.stop() == 0
             seen.at_most("s to end", service.stopped_s)
-        service.start().wait_stored(6000)
-        assert service.stop() == 0
-        assert service.samples() == panel.stored_as(found)
+        panel.assert_stored(service.start(), found)
 
 
 @pytest.fixture
@@ -165,9 +163,7 @@ def test_a_slow_store_holds_the_broker_back(
             time.sleep(2.0)
             assert service.metric("hissmark_queue_messages") < 60_000, "one read beyond the bound at most"
             assert service.get("/health/live")["status"] == "ok"
-        service.wait_stored(120_000)
-        assert service.stop() == 0
-        assert service.samples() == panel.stored_as(found)
+        panel.assert_stored(service, found)
 
 
 @pytest.mark.postgres
@@ -185,9 +181,7 @@ def test_stopped_while_the_database_hangs(
             time.sleep(0.5)
             assert service.stop() == 0
             seen.at_most("s to end", service.stopped_s)
-        service.start().wait_stored(3000)
-        assert service.stop() == 0
-        assert service.samples() == panel.stored_as(found)
+        panel.assert_stored(service.start(), found)
 
 
 @fault("A second service on the same store", promised="refused with one message, the first is not disturbed")

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from support.publish import Sent, json_value, senml_pack
+from support.service import Service
 
 CHANNELS = ("AX-1", "AX-2", "AX-3")
 START_US = 1_772_323_200_000_000
@@ -51,3 +52,10 @@ def singles(found: list[Row]) -> Iterator[Sent]:
 def stored_as(found: list[Row]) -> dict[str, tuple[list[int], list[float]]]:
     """What the store must hold of it, in the shape of `Service.samples`."""
     return {name: ([at for at, _ in found], [dict(row)[name] for _, row in found]) for name in CHANNELS}
+
+
+def assert_stored(service: Service, found: list[Row]) -> None:
+    """Wait until all of it is on record, stop, and see that each sample is there once, and as it was sent."""
+    service.wait_stored(len(CHANNELS) * len(found))
+    assert service.stop() == 0
+    assert service.samples() == stored_as(found)
