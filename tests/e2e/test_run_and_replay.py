@@ -49,7 +49,7 @@ def make_site(folder: Path, broker: Broker) -> Path:
     ("hours", "speed"),
     [
         pytest.param(DAY_H, 60.0, id="a day"),
-        pytest.param(WEEK_H, 600.0, id="a week", marks=pytest.mark.slow),
+        pytest.param(WEEK_H, 600.0, id="a week", marks=[pytest.mark.slow, pytest.mark.timeout(3600)]),
     ],
 )
 @fault(
