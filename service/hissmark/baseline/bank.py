@@ -36,8 +36,21 @@ MODES_BESIDE_TAGS = 2
 SMALLEST_MODE_STEP_DB = 3.0
 
 
-Suspect = Callable[[int, Ints, npt.NDArray[np.float64], npt.NDArray[np.float64]], bool]
-"""(group, channels, their levels in the quietest mode, in another) -> a single source explains the step."""
+Levels = npt.NDArray[np.float64]
+
+
+class Opinion(NamedTuple):
+    """What the judgement says of a state of a group.
+
+    Attributes:
+        one_source: (group, channels, their levels in the quietest mode, in another): a single source explains
+            the step.
+        no_source: (group, channels, their levels in each known mode, in a state that stands now): neither
+            sources nor anything else known explains the step from any of them.
+    """
+
+    one_source: Callable[[int, Ints, Levels, Levels], bool]
+    no_source: Callable[[int, Ints, list[Levels], Levels], bool]
 
 
 class Heard(NamedTuple):
@@ -152,16 +165,16 @@ class Baselines:
         beside = np.arange(self.named, self.value.shape[1])
         return np.asarray(beside[self.found_in[group, beside] < 0], np.intp)
 
-    def learn(self, at_us: int, heard: Heard, free: Bools, is_suspect: Suspect) -> None:
+    def learn(self, at_us: int, heard: Heard, free: Bools, opinion: Opinion) -> None:
         """Record this tick's floors where due, finish learning where enough is known, follow where calm.
 
         Args:
             free: bool[groups], groups whose modes are found here and not named by process tags.
-            is_suspect: tells a step that a single source explains from an operating condition.
+            opinion: tells leaks from operating conditions.
         """
         if at_us % self.stride_us:
             return
-        self._watch_strangers(at_us, heard, free, is_suspect)
+        self._watch_strangers(at_us, heard, free, opinion)
         rows = np.flatnonzero(heard.on & heard.fit & ~np.isnan(heard.level))
         rows = rows[heard.last_us[rows] > self.taken_us[rows]]
         mode = heard.mode[rows]
@@ -175,7 +188,7 @@ class Baselines:
         since = since_s(heard.last_us[rows], self.taken_us[rows])
         self._record(at_us, rows, mode, heard)
         self._follow(rows[known], mode[known], heard.level, since[known])
-        self._finish(at_us, rows[~known], mode[~known], free, is_suspect)
+        self._finish(at_us, rows[~known], mode[~known], free, opinion)
 
     def _record(self, at_us: int, rows: Ints, mode: Ints, heard: Heard) -> None:
         cell = self._cells(rows, mode)
@@ -198,7 +211,7 @@ class Baselines:
         cost a third of indexing with both."""
         return np.asarray(rows * self.value.shape[1] + mode, np.intp)
 
-    def _finish(self, at_us: int, rows: Ints, mode: Ints, free: Bools, is_suspect: Suspect) -> None:
+    def _finish(self, at_us: int, rows: Ints, mode: Ints, free: Bools, opinion: Opinion) -> None:
         """Channels that have now heard enough get their baseline."""
         if not len(rows):
             return
@@ -211,7 +224,7 @@ class Baselines:
         self._settle(rows, mode)
         for group in np.unique(self.group_of[rows[mode == 0]]).tolist():
             if self.modes[group] == 1 and (self.found_in[group] < 0).all():
-                self._find_modes(group, bool(free[group]), is_suspect)
+                self._find_modes(group, bool(free[group]), opinion)
 
     def _settle(self, rows: Ints, mode: Ints) -> None:
         """Median and scale of the ring become the baseline and its anchor."""
@@ -220,7 +233,7 @@ class Baselines:
         self.scale[rows, mode] = np.maximum(located[1], self.settings.min_scale_db)
         self.learned[rows, mode] = True
 
-    def _find_modes(self, group: int, free: bool, is_suspect: Suspect) -> None:
+    def _find_modes(self, group: int, free: bool, opinion: Opinion) -> None:
         """Split what a group learned into the operating conditions it went through meanwhile."""
         rows = np.flatnonzero((self.group_of == group) & self.learned[:, 0])
         joint, stamps = self._joint(rows)
@@ -231,7 +244,7 @@ class Baselines:
         order = sorted(range(len(centres)), key=lambda k: float(np.nan_to_num(centres[k]).sum()))
         kept, room = [order[0]], 1 + len(self.unused(group, free))
         for k in order[1:]:
-            if len(kept) < room and not is_suspect(group, rows, centres[order[0]], centres[k]):
+            if len(kept) < room and not opinion.one_source(group, rows, centres[order[0]], centres[k]):
                 kept.append(k)
         self._adopt(group, free, rows, [(stamps[labels == k], joint[labels == k]) for k in kept])
 
@@ -275,7 +288,7 @@ class Baselines:
         elif mode >= self.named:
             self.found_in[group, mode] = named
 
-    def _watch_strangers(self, at_us: int, heard: Heard, free: Bools, is_suspect: Suspect) -> None:
+    def _watch_strangers(self, at_us: int, heard: Heard, free: Bools, opinion: Opinion) -> None:
         """Keep what a group sounds like in states not known; a state that comes back becomes a mode."""
         self.strangers.record(
             at_us // self.stride_us, heard.strange, self.group_of, heard.fit, heard.level, heard.named
@@ -285,35 +298,43 @@ class Baselines:
         calm = np.zeros(len(self.modes), bool)
         calm[self.group_of[heard.on & heard.calm]] = True
         self.strangers.mark_quiet(at_us // self.stride_us, calm, self.group_of)
-        for group in np.flatnonzero(calm & self.strangers.fresh).tolist():
+        for group in np.flatnonzero((calm | heard.strange) & self.strangers.fresh).tolist():
             unused = self.unused(group, bool(free[group]))
-            if not len(unused):
-                continue
-            self.strangers.fresh[group] = False
-            found = self.strangers.recurring(group, np.flatnonzero(self.group_of == group))
-            if found is None:
-                continue
-            rows, named, centre, scale = found
-            eligible = self.eligible(free, np.full(len(free), named))[group]
-            if self._unlikely_mode(group, rows, named, np.flatnonzero(eligible), centre, is_suspect):
-                continue
-            mode = int(unused[0])
-            known = ~np.isnan(centre)
-            self.value[rows[known], mode] = self.anchor[rows[known], mode] = centre[known]
-            self.scale[rows[known], mode] = np.maximum(scale[known], 2 * self.settings.min_scale_db)
-            self.learned[rows[known], mode] = True
-            self._begin(group, bool(free[group]), mode, named)
+            if len(unused):
+                self.strangers.fresh[group] &= not calm[group]
+                self._take_stranger(group, bool(calm[group]), free, int(unused[0]), opinion)
+
+    def _take_stranger(self, group: int, calm: bool, free: Bools, mode: int, opinion: Opinion) -> None:
+        """A state that has come back, or that stands and that no source explains, becomes a mode."""
+        rows = np.flatnonzero(self.group_of == group)
+        found = self.strangers.recurring(group, rows) if calm else self.strangers.standing(group, rows)
+        if found is None:
+            return
+        rows, named, centre, scale = found
+        known = np.flatnonzero(self.eligible(free, np.full(len(free), named))[group])
+        if self._unlikely_mode(group, rows, named, known, centre, opinion):
+            return
+        backgrounds = [self.value[rows, other].astype(np.float64) for other in known]
+        if not calm and not opinion.no_source(group, rows, backgrounds, centre):
+            return
+        if not calm:
+            self.strangers.use_up(group)
+        heard = ~np.isnan(centre)
+        self.value[rows[heard], mode] = self.anchor[rows[heard], mode] = centre[heard]
+        self.scale[rows[heard], mode] = np.maximum(scale[heard], 2 * self.settings.min_scale_db)
+        self.learned[rows[heard], mode] = True
+        self._begin(group, bool(free[group]), mode, named)
 
     def _unlikely_mode(
         self, group: int, rows: Ints, named: int, known: Ints, centre: npt.NDArray[np.float64],
-        is_suspect: Suspect,
+        opinion: Opinion,
     ) -> bool:  # fmt: skip
         """Whether a recurring state is none of its own: a leak by its looks, or a known one shifted
         evenly."""
         quiet = self.value[rows, named].astype(np.float64)
         with np.errstate(invalid="ignore"):
             moved = int((np.abs(centre - quiet) > SMALLEST_MODE_STEP_DB).sum())
-        if moved < 2 or is_suspect(group, rows, quiet, centre):
+        if moved < 2 or opinion.one_source(group, rows, quiet, centre):
             return True
         return any(shifted_evenly(centre - self.value[rows, mode].astype(np.float64)) for mode in known)
 

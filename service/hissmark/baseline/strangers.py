@@ -1,7 +1,8 @@
 """States of a group that nothing known explains, kept until they come back.
 
-A leak begins once and stays. An operating condition comes, goes and comes again: only a joint level that the
-group has visited in two separate episodes, with ordinary quiet between them, is taken for a condition.
+A leak begins once and stays. An operating condition comes, goes and comes again: a joint level that the
+group has visited in two separate episodes, with ordinary quiet between them, is taken for a condition. So is,
+at its first visit, one that has stood still for hours and that no source explains.
 """
 
 from __future__ import annotations
@@ -17,6 +18,10 @@ Ints = npt.NDArray[np.intp]
 Levels = npt.NDArray[np.float64]
 
 RING = 64
+STANDS = 12
+"""So many entries on end are a state that stands: six hours, at half an hour from one to the next."""
+STILL_DB = 2.0
+"""A state that stands moves no further than this in any channel meanwhile."""
 
 
 class Strangers:
@@ -117,6 +122,28 @@ class Strangers:
                 known = ~np.isnan(centre)
                 return rows[known], int(named), centre[known], scale[known]
         return None
+
+    def standing(self, group: int, rows: Ints) -> tuple[Ints, int, Levels, Levels] | None:
+        """The state that stands now and has stood for `STANDS` entries on end; None if it is none.
+
+        Arguments and results are those of `recurring`, but that the entries are kept.
+        """
+        last = (self.head[group] - 1 - np.arange(STANDS)) % RING
+        if not len(rows) or (self.stamp[group, last] == 0).any() or np.ptp(self.named[group, last]):
+            return None
+        joint = self.level[np.ix_(rows, last)].T.astype(np.float64)
+        heard = (~np.isnan(joint)).mean(axis=0) >= 0.5
+        if np.isnan(joint).all(axis=1).any() or heard.sum() < 2:
+            return None
+        centre = column_medians(joint[:, heard])
+        if np.nanmax(np.abs(joint[:, heard] - centre)) > STILL_DB:
+            return None
+        scale = MAD_FACTOR * column_medians(np.abs(joint[:, heard] - centre))
+        return rows[heard], int(self.named[group, last[0]]), centre, scale
+
+    def use_up(self, group: int) -> None:
+        """The state that stands is known from here on."""
+        self.stamp[group, (self.head[group] - 1 - np.arange(STANDS)) % RING] = 0
 
 
 def _returned(joint: Levels, episode: Ints) -> tuple[Bools, Levels, Levels] | None:

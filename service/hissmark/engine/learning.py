@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hissmark.baseline.bank import Heard as Floors
+from hissmark.baseline.bank import Opinion
 from hissmark.engine.conditions import TestConditions
 from hissmark.engine.intake import US, Portion
 from hissmark.engine.measuring import Signal
@@ -21,7 +22,12 @@ from hissmark.judge.verdict import NONE
 from hissmark.judge.verdicts import Explanation, Reason
 from hissmark.signal.levels import leak_only
 
+F64 = npt.NDArray[np.float64]
+
 SUSPECT_ODDS = 4.0
+STRANGE_ODDS = 5.0
+"""So much better than any source does it have to be that a state is unexplained, to be learned at its first
+visit."""
 CLEAR_DB = 8.0
 """Rise from which an open valve is heard clearly enough to learn from."""
 WEAK_DB = 3.0
@@ -145,37 +151,41 @@ def strange_groups(state: State, groups: Groups) -> Bools:
     return np.asarray(groups.stirred & (unknown | suspected), bool)
 
 
-def _is_suspect(
-    state: State, group: int, rows: Ints, quiet: npt.NDArray[np.float64], other: npt.NDArray[np.float64]
-) -> bool:
+def _is_suspect(state: State, group: int, rows: Ints, quiet: F64, other: F64) -> bool:
     """Whether the step from the quietest mode to another looks like one valve passing."""
-    first, places = int(state.layout.first[group]), state.geometry.place.shape[1]
-    background, level = np.full((1, places), -60.0), np.full((1, places), -60.0)
-    at = rows - first
-    background[0, at], level[0, at] = quiet, other
-    use = np.zeros((1, places), bool)
-    use[0, at] = ~np.isnan(quiet) & ~np.isnan(other)
-    background, level = np.where(use, background, -60.0), np.where(use, level, -60.0)
-    scale = np.where(use, 0.7, 1.0)
-    valve = np.zeros((1, places), bool)
-    valve[0, at] = state.valve[rows]
-    heard = Heard(
-        level,
-        background,
-        scale,
-        use,
-        valve & use,
-        np.zeros_like(use),
-        state.geometry.reference[[group]],
-        *state.acoustics.of(np.array([group])),
-        np.full((1, places, places), np.inf),
-        np.zeros_like(use),
-        np.zeros_like(use),
-        state.acoustics.unknown(np.array([group])),
-    )
-    found = fit(heard)
+    found = fit(_step_heard(state, group, rows, [quiet], other))
     others = max(float(a[0]) for a in (found.nothing, found.shift, found.outside, found.unexplained))
     return float(found.passing[0].max()) - others > SUSPECT_ODDS
+
+
+def _no_source(state: State, group: int, rows: Ints, backgrounds: list[F64], other: F64) -> bool:
+    """Whether a state is plainly none that sources or outside noise would bring about over any known mode.
+
+    Every valve of the group has to be heard, and nothing must be said to pass.
+    """
+    mine = state.rows_of(group)
+    deaf = np.setdiff1d(np.flatnonzero(state.valve[mine]) + mine.start, rows)
+    if len(deaf) or _suspected(state)[mine].any():
+        return False
+    found = fit(_step_heard(state, group, rows, backgrounds, other))
+    # what is a known mode shifted evenly was left out before
+    explained = [found.outside, found.passing.max(axis=1), found.second.max(axis=1)]
+    return bool(found.unexplained.max() - np.max(explained) > STRANGE_ODDS)
+
+
+def _step_heard(state: State, group: int, rows: Ints, backgrounds: list[F64], other: F64) -> Heard:
+    """A state as the judgement would hear it over each of some modes, every valve closed."""
+    first, places = int(state.layout.first[group]), state.geometry.place.shape[1]
+    shape, at = (len(backgrounds), places), rows - first
+    background, level, valve = np.full(shape, np.nan), np.full(shape, np.nan), np.zeros(shape, bool)
+    background[:, at], level[:, at], valve[:, at] = np.array(backgrounds), other, state.valve[rows]
+    use = ~np.isnan(background) & ~np.isnan(level)
+    nothing, group_rows = np.zeros(shape, bool), np.full(len(backgrounds), group)
+    return Heard(
+        np.where(use, level, -60.0), np.where(use, background, -60.0), np.where(use, 0.7, 1.0), use,
+        valve & use, nothing, state.geometry.reference[group_rows], *state.acoustics.of(group_rows),
+        np.full((*shape, places), np.inf), nothing, nothing, state.acoustics.unknown(group_rows),
+    )  # fmt: skip
 
 
 def learn_baselines(
@@ -225,4 +235,6 @@ def learnable(blocked: npt.NDArray[np.uint8]) -> Bools:
 
 def take_floors(state: State, at_us: int, floors: Floors) -> None:
     """Hand floors to the baselines, which take them at their own pace."""
-    state.baselines.learn(at_us, floors, state.free, partial(_is_suspect, state))
+    state.baselines.learn(
+        at_us, floors, state.free, Opinion(partial(_is_suspect, state), partial(_no_source, state))
+    )
