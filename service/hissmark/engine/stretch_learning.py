@@ -191,7 +191,7 @@ class Teaching:
                 array = np.where(array > 0, array + (ticks * self._step_us)[:, None], 0)
             alike = array == supposed
             if array.dtype.kind == "f":
-                alike |= np.isnan(array) & np.isnan(supposed)
+                alike |= np.isnan(array) & np.isnan(np.asarray(supposed))
             same &= alike.all(axis=1)
         return same
 
