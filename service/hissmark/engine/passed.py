@@ -3,9 +3,8 @@
 A leak does not heal. What a valve was blamed for, and what then ended under test conditions without a repair
 and without a stroke of that valve, was either no leak (an operating condition not known then) or one that
 something else switches on and off. When it has done so twice and the same sound comes back, the same in every
-channel, it cannot be told which of the two it is: `contested`, until somebody has looked. Once is enough only
-where all channels are as loud as they were then, within a decibel: repairs are not always put on record, and
-a valve may leak again, but hardly ever by the same amount.
+channel, it cannot be told which of the two it is: `contested`, until somebody has looked. Once is not enough:
+repairs are not always put on record, and a valve may leak again as it did before.
 """
 
 from __future__ import annotations
@@ -27,9 +26,6 @@ TIMES = 2
 """So often has it come and gone before."""
 FEWEST = 2
 """Channels that must be heard, and half of those that were."""
-EXACTLY_DB = 1.2
-"""Root mean square over the channels: no further apart is the very sound of one episode before."""
-FEWEST_EXACTLY = 3
 
 
 def note_ended(
@@ -57,34 +53,22 @@ def heard_before(state: State, signal: Signal, scale: F32) -> Bools:
     A valve that has moved since may seat otherwise: what it sounded like before says nothing more.
     """
     memory, of = state.passed, state.layout.group_of
-    known = memory.source >= 0
-    if not known.any():
+    if not ((memory.source >= 0).sum(axis=1) >= TIMES).any():
         return np.zeros(len(of), bool)
-    times = np.zeros(len(memory.sounding), np.int8)
+    same = np.zeros(len(memory.sounding), np.int8)
     usable = signal.fresh & (signal.unsteady == NONE) & ~np.isnan(signal.levels.low)
-    for slot in np.flatnonzero(known.any(axis=0)).tolist():
-        alike, exactly = _compare(state, signal.levels.low, usable, memory.level[:, slot], scale)
+    for slot in range(memory.source.shape[1]):
+        then = memory.level[:, slot].astype(np.float32)
+        known = ~np.isnan(then)
+        both = known & usable
+        apart = np.where(both, signal.levels.low - then, np.nan)
+        with np.errstate(invalid="ignore"):
+            off = np.abs(apart - _common(state, apart)) > np.maximum(SAME_DB, SAME_SCALES * scale)
+        count, had, differ = (np.bincount(of[a], minlength=len(same)) for a in (both, known, both & off))
         source = state.layout.first + np.maximum(memory.source[:, slot], 0)
-        valid = known[:, slot] & (state.stroked_us[source] < memory.heard_us[:, slot])
-        times += np.where(valid & exactly, TIMES, valid & alike).astype(np.int8)
-    return np.asarray(times[of] >= TIMES, bool)
-
-
-def _compare(
-    state: State, level: F32, usable: Bools, then: npt.NDArray[np.float16], scale: F32
-) -> tuple[Bools, Bools]:
-    """Which groups sound like they did `then` (float16[channels] dB), and which exactly so, bool[groups]."""
-    of, groups = state.layout.group_of, len(state.layout.group_names)
-    known = ~np.isnan(then)
-    both = known & usable
-    apart = np.where(both, level - then.astype(np.float32), np.nan)
-    with np.errstate(invalid="ignore"):
-        off = np.abs(apart - _common(state, apart)) > np.maximum(SAME_DB, SAME_SCALES * scale)
-    count, had, differ = (np.bincount(of[a], minlength=groups) for a in (both, known, both & off))
-    squares = np.bincount(of[both], np.square(apart[both]), groups)
-    enough = 2 * count >= had
-    exactly = enough & (count >= FEWEST_EXACTLY) & (squares <= count * EXACTLY_DB**2)
-    return enough & (count >= FEWEST) & (differ == 0), exactly
+        valid = (memory.source[:, slot] >= 0) & (state.stroked_us[source] < memory.heard_us[:, slot])
+        same += valid & (differ == 0) & (count >= FEWEST) & (2 * count >= had)
+    return np.asarray(same[of] >= TIMES, bool)
 
 
 def _common(state: State, apart: F32) -> F32:
