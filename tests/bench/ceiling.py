@@ -20,9 +20,22 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from plants.draw import HARSH, ORDINARY, Hardness, Spec
+from plants.draw import (
+    COUPLING_SD_DB,
+    DISTANCES_M,
+    HARSH,
+    MEASURED_SD,
+    MEASURED_WITHIN,
+    MISCOUNTED,
+    ORDINARY,
+    UNEVEN_SD_DB,
+    Hardness,
+    Spec,
+    step_losses,
+)
 from plants.group import GroupRun, Mix, simulate
 from plants.noise import F64
+from plants.plant import seeds_of
 from plants.truth import STANDS_DB, Bools, Leak
 from rich.console import Console
 from rich.progress import track
@@ -32,10 +45,6 @@ from scipy.stats import norm
 
 Ints = npt.NDArray[np.intp]
 
-COUPLING_SD_DB = 2.0
-"""As the generator draws couplings."""
-UNEVEN_SD_DB = 0.6
-"""... and what it adds to each loss besides the steps."""
 HIDDEN_DB = 3.0
 """Sound further than this below a background says only that it is not louder."""
 DRAWS = 400
@@ -73,15 +82,17 @@ def possible_losses(rng: np.random.Generator, spec: Spec, hard: Hardness) -> F64
     """Losses as the generator may have drawn them, given what the register says; [DRAWS, n, n] dB."""
     steps = (DRAWS, spec.width - 1)
     joints = rng.integers(*hard.joints, steps).astype(np.float64)
-    distance = np.exp(rng.uniform(np.log(0.5), np.log(20.0), steps))
+    distance = np.exp(rng.uniform(*np.log(DISTANCES_M), steps))
     said_m, said_joints = spec.pipe.distance_m[1:], spec.pipe.joints[1:]
-    distance = np.where(np.isnan(said_m), distance, said_m / rng.normal(1.0, 0.15, steps).clip(0.6, 1.4))
-    miscounted = np.clip(said_joints + rng.choice([-1, 0, 0, 0, 1], steps), *np.subtract(hard.joints, (0, 1)))
+    distance = np.where(
+        np.isnan(said_m), distance, said_m / rng.normal(1.0, MEASURED_SD, steps).clip(*MEASURED_WITHIN)
+    )
+    miscounted = np.clip(said_joints + rng.choice(MISCOUNTED, steps), *np.subtract(hard.joints, (0, 1)))
     joints = np.where(np.isnan(said_joints), joints, miscounted)
     each = joints * rng.uniform(*hard.per_joint_db, (DRAWS, 1)) + distance * rng.uniform(
         *hard.per_m_db, (DRAWS, 1)
     )
-    step = np.clip(each + rng.normal(0.0, 0.8, steps), *hard.step_db)
+    step = step_losses(rng, each, hard)
     along = np.concatenate((np.zeros((DRAWS, 1)), np.cumsum(step, axis=1)), axis=1)
     return np.abs(along[:, :, None] - along[:, None, :])
 
@@ -138,24 +149,19 @@ def most_named(told: list[Told], wrong_share: float = WRONG_SHARE) -> float:
     return float(fine[-1] + 1) / len(doubt) if len(fine) else 0.0
 
 
-def _seeds(text: str) -> list[int]:
-    first, last = (int(x) for x in text.split(":"))
-    return list(range(first, last + 1))
-
-
 def main() -> None:
     """Entry point."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--seeds", default="101:104", metavar="FIRST:LAST")
+    parser.add_argument("--seeds", default="101:104", metavar="FIRST:LAST, or 3,5,8")
     parser.add_argument("--groups", type=int, default=100)
     parser.add_argument("--days", type=float, default=40.0)
     parser.add_argument("--harsh", action="store_true")
     args = parser.parse_args()
     hard = HARSH if args.harsh else ORDINARY
     told: list[list[Told]] = [[] for _ in OBSERVERS]
-    for seed in track(_seeds(args.seeds), "plants"):
+    for seed in track(seeds_of(args.seeds), "plants"):
         for mine, found in zip(told, judge_groups(seed, args.groups, args.days, hard), strict=True):
             mine.extend(found)
     table = Table("known besides the levels", "likeliest valve is the source", "at most found, 0.5 % wrong")

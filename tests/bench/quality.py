@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from plants.group import GroupRun, Mix, simulate
-from plants.plant import Plant
+from plants.plant import Plant, seeds_of
 from plants.report import figures, print_causes, print_figures
 from plants.score import Exposure, Raised, Record, exposure_of, score
 from plants.truth import BIN_S
@@ -235,13 +235,6 @@ def parse() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def _seeds(text: str) -> list[int]:
-    if ":" in text:
-        first, last = (int(x) for x in text.split(":"))
-        return list(range(first, last + 1))
-    return [int(x) for x in text.split(",")]
-
-
 def main() -> None:
     """Entry point."""
     args = parse()
@@ -256,7 +249,7 @@ def main() -> None:
         console.print("hissmark.engine.engine is not there yet: comparison methods only")
         methods = tuple(m for m in methods if m != OURS)
     groups = args.groups or (40 if args.quick else 100)
-    seeds = _seeds(args.seeds or ("1:2" if args.quick else "101:104"))
+    seeds = seeds_of(args.seeds or ("1:2" if args.quick else "101:104"))
     jobs = [Job(s, groups, days, methods, mix) for s in seeds]
     total = run_jobs(jobs, args.workers)
     report(console, total, methods, tuple(m for m in args.causes.split(",") if m in methods))

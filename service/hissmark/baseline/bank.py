@@ -18,7 +18,7 @@ import numpy.typing as npt
 from hissmark.baseline.following import US, Pace, Reach, between, followed, since_s, usual_with
 from hissmark.baseline.modes import cluster, column_medians, shifted_evenly
 from hissmark.baseline.robust import row_mad
-from hissmark.baseline.strangers import Strangers
+from hissmark.baseline.strangers import Levels, Strangers
 from hissmark.engine.settings import BaselineSettings, SignalSettings
 from hissmark.judge.verdicts import BaselineState
 
@@ -34,9 +34,6 @@ FREE_MODES = 4
 MODES_BESIDE_TAGS = 2
 """Operating conditions that a group may be found in besides those that its process tags name."""
 SMALLEST_MODE_STEP_DB = 3.0
-
-
-Levels = npt.NDArray[np.float64]
 
 
 class Opinion(NamedTuple):
@@ -314,10 +311,10 @@ class Baselines:
         known = np.flatnonzero(self.eligible(free, np.full(len(free), named))[group])
         if self._unlikely_mode(group, rows, named, known, centre, opinion):
             return
-        backgrounds = [self.value[rows, other].astype(np.float64) for other in known]
-        if not calm and not opinion.no_source(group, rows, backgrounds, centre):
-            return
         if not calm:
+            backgrounds = [self.value[rows, other].astype(np.float64) for other in known]
+            if not opinion.no_source(group, rows, backgrounds, centre):
+                return
             self.strangers.use_up(group)
         heard = ~np.isnan(centre)
         self.value[rows[heard], mode] = self.anchor[rows[heard], mode] = centre[heard]

@@ -11,6 +11,16 @@ from .noise import log_uniform
 
 F64 = npt.NDArray[np.float64]
 
+COUPLING_SD_DB = 2.0
+"""How differently sensors couple."""
+STEP_SD_DB, UNEVEN_SD_DB = 0.8, 0.6
+"""What makes the loss of a step, and between any two places, other than joints and length would."""
+DISTANCES_M = 0.5, 20.0
+MEASURED_SD, MEASURED_WITHIN = 0.15, (0.6, 1.4)
+"""How far lengths in the register are off, as a factor."""
+MISCOUNTED = [-1, 0, 0, 0, 1]
+"""By how many joints the register may be off, all as likely."""
+
 
 @dataclass(frozen=True)
 class Pipe:
@@ -145,7 +155,7 @@ def draw_spec(rng: np.random.Generator, hard: Hardness = ORDINARY) -> Spec:
         cadence_s=cadence,
         grid_s=10 if int(cadence.min()) < 60 else 60,
         quantum_db=np.full(n, rng.choice([0.1, 0.2, 0.25, 0.5, 1.0])),
-        coupling_db=rng.normal(0.0, 2.0, n),
+        coupling_db=rng.normal(0.0, COUPLING_SD_DB, n),
         floor_db=rng.uniform(0.0, 10.0, n),
         difference_bar=log_uniform(rng, 3.0, 80.0),
     )
@@ -159,21 +169,26 @@ def _pipe(rng: np.random.Generator, hard: Hardness) -> Pipe:
     valve = np.array([False] * first + [True] * valves + [False] * last)
     n = len(valve)
     joints = rng.integers(*hard.joints, n - 1).astype(np.float64)
-    distance = np.array([log_uniform(rng, 0.5, 20.0) for _ in range(n - 1)])
+    distance = np.array([log_uniform(rng, *DISTANCES_M) for _ in range(n - 1)])
     per_joint, per_m = rng.uniform(*hard.per_joint_db), rng.uniform(*hard.per_m_db)
-    step = np.clip(joints * per_joint + distance * per_m + rng.normal(0.0, 0.8, n - 1), *hard.step_db)
+    step = step_losses(rng, joints * per_joint + distance * per_m, hard)
     along = np.concatenate(([0.0], np.cumsum(step)))
-    uneven = np.triu(rng.normal(0.0, 0.6, (n, n)), 1)
+    uneven = np.triu(rng.normal(0.0, UNEVEN_SD_DB, (n, n)), 1)
     loss = np.maximum(np.abs(along[:, None] - along[None, :]) + uneven + uneven.T, 1.0)
     np.fill_diagonal(loss, 0.0)
     return Pipe(valve, loss, *_register_columns(rng, distance, joints))
 
 
+def step_losses(rng: np.random.Generator, expected_db: F64, hard: Hardness) -> F64:
+    """Losses of steps of which joints and length tell so much, dB; any shape."""
+    return np.clip(expected_db + rng.normal(0.0, STEP_SD_DB, expected_db.shape), *hard.step_db)
+
+
 def _register_columns(rng: np.random.Generator, distance: F64, joints: F64) -> tuple[F64, F64]:
     """What somebody wrote into the register: roughly right, partly or wholly missing."""
     missing = rng.choice([0.0, 0.3, 1.0], p=[0.4, 0.2, 0.4])
-    distance = np.round(distance * rng.normal(1.0, 0.15, len(distance)).clip(0.6, 1.4), 1)
-    joints = np.maximum(joints + rng.choice([-1, 0, 0, 0, 1], len(joints)), 0)
+    distance = np.round(distance * rng.normal(1.0, MEASURED_SD, len(distance)).clip(*MEASURED_WITHIN), 1)
+    joints = np.maximum(joints + rng.choice(MISCOUNTED, len(joints)), 0)
     distance[rng.random(len(distance)) < missing] = np.nan
     joints[rng.random(len(joints)) < missing] = np.nan
     return np.concatenate(([np.nan], distance)), np.concatenate(([np.nan], joints))

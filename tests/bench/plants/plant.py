@@ -87,3 +87,11 @@ def _join(parts: list[Part]) -> Batch:
     series, time, value, flags = (np.concatenate(columns) for columns in zip(*parts, strict=True))
     time_us = START_US + np.round(time * 1e6).astype(np.int64)
     return Batch(series.astype(np.int32), time_us, value.astype(np.float64), flags)
+
+
+def seeds_of(text: str) -> list[int]:
+    """Seeds as they are asked for: `first:last`, or a list `3,5,8`."""
+    if ":" in text:
+        first, last = (int(x) for x in text.split(":"))
+        return list(range(first, last + 1))
+    return [int(x) for x in text.split(",")]
