@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 import zlib
 from collections.abc import Iterator
-from pathlib import Path
 
 import sqlalchemy as sa
 
-from hissmark.store.archive.place import Place
+from hissmark.store.archive.place import Place, digest
 from hissmark.store.errors import StoreError, in_words
 from hissmark.store.open import place_of
 from hissmark.store.schema import journal
@@ -17,7 +15,6 @@ from hissmark.store.tables_archive import sealed_files
 
 PARTS = 30
 """Sealed files are read again in so many parts, one a day: the disk is spared, and a month sees them all."""
-_BLOCK_BYTES = 1 << 20
 
 
 def damage(engine: sa.Engine, *, thorough: bool = False) -> list[str]:
@@ -79,12 +76,7 @@ def _still_sealed(engine: sa.Engine, path: str, sealed: str) -> bool:
 
 def _digest(place: Place, path: str) -> str | None:
     """SHA-256 of a file of the archive; None if it is not there."""
-    found = hashlib.sha256()
     try:
-        opened = place.open(path)
-        with Path(opened).open("rb") if isinstance(opened, str) else opened as file:
-            while block := file.read(_BLOCK_BYTES):
-                found.update(block)
+        return digest(place.open(path))
     except FileNotFoundError:
         return None
-    return found.hexdigest()

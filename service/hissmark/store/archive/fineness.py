@@ -7,11 +7,9 @@ refuse what would lose digits. So as soon as any file has finer times, the first
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import replace
-from typing import Any
 
 import sqlalchemy as sa
 
@@ -40,7 +38,7 @@ def refine_first(transaction: Transaction, place: Place, now_us: int) -> bool:
     if first is None:
         return False
     source = place.open(first.path)
-    if sample_files.is_in_us(source) and _sha256(place.open(first.path)) == first.sha256:
+    if sample_files.is_in_us(source) and digest(place.open(first.path)) == first.sha256:
         return False
     names, held = sample_files.read_all(place.open(first.path))
     with place.draft() as draft:
@@ -51,12 +49,3 @@ def refine_first(transaction: Transaction, place: Place, now_us: int) -> bool:
     with transaction() as connection:
         catalogue.put(connection, [anew])
     return True
-
-
-def _sha256(source: Any) -> str:
-    """Of what `Place.open` gave: a path or an open file."""
-    if isinstance(source, str):
-        with open(source, "rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    with source:
-        return hashlib.sha256(source.read()).hexdigest()

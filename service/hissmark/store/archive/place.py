@@ -144,10 +144,10 @@ class Remote:
         return f"{self._root}/{path}"
 
 
-def digest(path: Path) -> str:
-    """SHA-256 of a file, hexadecimal."""
+def digest(source: Any) -> str:
+    """SHA-256 of a file, hexadecimal. `source`: its path, or what `Place.open` gave."""
     found = hashlib.sha256()
-    with path.open("rb") as file:
+    with Path(source).open("rb") if isinstance(source, str | Path) else source as file:
         while block := file.read(_BLOCK_BYTES):
             found.update(block)
     return found.hexdigest()
