@@ -12,6 +12,7 @@ import numpy.typing as npt
 from scipy.cluster.hierarchy import fcluster, linkage
 
 from hissmark.baseline.robust import MAD_FACTOR
+from hissmark.signal.percentiles import medians
 
 SMALLEST_SHARE = 0.05
 SMALLEST_COUNT = 4
@@ -77,7 +78,4 @@ def shifted_evenly(step: npt.NDArray[np.float64]) -> bool:
 
 def column_medians(rows: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """Column medians of float64[n, m]; NaN for a column without data, without a warning."""
-    known = ~np.isnan(rows).all(axis=0)
-    middle = np.full(rows.shape[1], np.nan)
-    middle[known] = np.nanmedian(rows[:, known], axis=0)
-    return middle
+    return np.asarray(medians(rows.T), np.float64)

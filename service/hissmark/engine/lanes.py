@@ -32,11 +32,15 @@ NOT_APART = frozenset({"windows", "process", "alarms", "trends", "step.said", "s
 
 
 class Lanes:
-    """Lanes of one group. `of`: int[variants], the copy that each variant is heard by."""
+    """Lanes of one group.
+
+    `of`: int[variants], the copy that each variant is heard by. `used`: those copies, ascending.
+    """
 
     def __init__(self, layout: Layout, source: Stepper, variants: int, standing: Standing | None) -> None:
         self.layout = layout
         self.of: Ints = np.zeros(variants, np.intp)
+        self._place(slice(None), 0)
         self._channels, self._inputs = len(layout.channels), len(layout.input_series)
         self._sizes = sizes_of(layout)
         self._standing: dict[int, Standing] = {} if standing is None else {0: standing}
@@ -61,21 +65,28 @@ class Lanes:
             self._put(lane, self._singles[lane])
         return self._stepper
 
-    @property
-    def used(self) -> Ints:
-        """Copies that hear for some variant, ascending."""
-        return np.unique(self.of)
+    def _place(self, variants: npt.NDArray[np.bool_] | slice, lanes: Ints | int) -> None:
+        """These variants are heard by those copies from now on."""
+        self.of[variants] = lanes
+        self.used, self._first, number = np.unique(self.of, return_index=True, return_inverse=True)
+        self._leader = self._first[number]
 
     @property
     def rows(self) -> Ints:
         """Channels of the lanes, variant by variant."""
         return (self.of[:, None] * self._channels + np.arange(self._channels)).reshape(-1)
 
+    def firsts(self) -> list[tuple[int, int]]:
+        """Each copy with the first variant that it hears for."""
+        return list(zip(self.used.tolist(), self._first.tolist(), strict=True))
+
     # --- parting and joining ---
 
     def part(self, marks: Array) -> None:
         """Variants of one lane whose `marks` ([variants, ...]) differ get lanes of their own."""
         plain = np.ascontiguousarray(marks.reshape(len(marks), -1))
+        if np.array_equal(plain, plain[self._leader]):
+            return  # as nearly always
         alike = plain.view(np.dtype((np.void, plain.strides[0]))).reshape(-1)
         _, kind = np.unique(alike, return_inverse=True)
         both = self.of * len(marks) + kind.reshape(-1)
@@ -86,7 +97,7 @@ class Lanes:
         for number, v in sorted(zip(found.tolist(), first.tolist(), strict=True), key=lambda row: row[1]):
             lane = int(self.of[v])
             if lane in kept:
-                self.of[both == number] = self._copy_of(lane)
+                self._place(both == number, self._copy_of(lane))
             kept.add(lane)
         self.stepper.tuned.resolve()
         self.stepper.retune()
@@ -133,13 +144,13 @@ class Lanes:
             if label.max() == len(used) - 1:
                 return
         first = np.array([used[(label == k).argmax()] for k in range(label.max() + 1)])
-        self.of = first[label[np.searchsorted(used, self.of)]]
+        self._place(slice(None), first[label[np.searchsorted(used, self.of)]])
 
     # --- ticks ---
 
     def stand(self, decisions: Decisions) -> None:
         """Every lane sees what its variants have decided."""
-        used, first = np.unique(self.of, return_index=True)
+        used, first = self.used, self._first
         passing = self.stepper.passing.reshape(self._room, -1)
         active = self.stepper.alarms.active[0].reshape(self._room, -1)
         passing[used] = decisions.stepper.passing.reshape(-1, self._channels)[first]

@@ -53,8 +53,7 @@ class Trials:
         for v, state in enumerate(states):
             self._decisions.begin_from(v, state)
         self._lanes.part(np.array(heard_as)[:, None])
-        used, first = np.unique(self._lanes.of, return_index=True)
-        for lane, v in zip(used.tolist(), first.tolist(), strict=True):
+        for lane, v in self._lanes.firsts():
             self._lanes.put(lane, states[v])
 
     def each(self) -> Iterator[Stepper]:
@@ -130,8 +129,7 @@ class Trials:
         """A lane for each set of values that hearing or learning depends on."""
         lanes = self._lanes
         lanes.part(self._decisions.heard_by())
-        used, first = np.unique(lanes.of, return_index=True)
-        for lane, variant in zip(used.tolist(), first.tolist(), strict=True):
+        for lane, variant in lanes.firsts():
             lanes.tune(lane, self._decisions.overrides_of(variant))
         lanes.retune()
 

@@ -52,8 +52,11 @@ Bools = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.intp]
 
 SILENT_DB = -120.0
-CARRIED = np.array([0.0, 0.15, 0.3])
-"""Share of the structural loss that noise carried along by the fluid suffers."""
+SHARE_OF, END_OF = np.array([0.0, 0.15, 0.15, 0.3, 0.3]), np.array([0, 0, 1, 0, 1])
+"""Ways noise may come from outside: share of the structural loss that it suffers, carried along by the fluid;
+from the first end or the last."""
+ABOUT_DB = np.array([-2.0, 0.0, 2.0])
+"""How loud it may be, about the middle of what the channels say."""
 FIRST_END = 1
 """Where carried noise comes from: this at the group's first position, one more at its last, 0 all over."""
 OWN_CHANGE_DB = 6.0
@@ -315,32 +318,24 @@ def _outside(
     heard: Heard, leak_only: F64, power_background: F64
 ) -> tuple[F64, F64, npt.NDArray[np.int8], F64]:
     """Noise carried along from either end or heard everywhere: best score, its field, where from, price."""
-    best = np.full(len(leak_only), IMPOSSIBLE)
-    best_field = np.zeros_like(leak_only)
-    best_from = np.zeros(len(leak_only), np.int8)
     risen = heard.use & (heard.level - heard.background > 1.0)
     last = heard.carried.max(axis=1, keepdims=True, where=heard.use, initial=0.0)
-    ends = ((0, heard.carried), (1, last - heard.carried))
+    lost = SHARE_OF[:, None, None] * np.stack([heard.carried, last - heard.carried])[END_OF] - heard.coupling
+    level = row_median(np.where(risen, leak_only + lost, np.nan), SILENT_DB)
+    field = power_of((level[:, None] + ABOUT_DB[:, None])[..., None] - lost[:, None])
+    by_channel = _field_channel(heard, field, heard.coupling_sd, power_background)
     price = _outside_price(heard, leak_only, risen)
-    for share in CARRIED:
-        for end, along in ends if share else ends[:1]:
-            lost = share * along - heard.coupling
-            level = row_median(np.where(risen, leak_only + lost, np.nan), SILENT_DB)
-            for offset in (-2.0, 0.0, 2.0):
-                field = power_of(level[:, None] + offset - lost)
-                score = total_score(
-                    _field_channel(heard, field, heard.coupling_sd, power_background), heard.use
-                )
-                score = score - price - (PRICE_CARRIED if share else 0.0)
-                better = score > best
-                best = np.where(better, score, best)
-                best_field = np.where(better[:, None], field, best_field)
-                best_from = np.where(better, np.int8(FIRST_END + end if share else 0), best_from).astype(
-                    np.int8
-                )
-    enough = risen.sum(axis=1) >= 2
-    best_price = price + np.where(best_from > 0, PRICE_CARRIED, 0.0)
-    return np.where(enough, best, IMPOSSIBLE), best_field, best_from, best_price
+    priced = np.where(SHARE_OF > 0, PRICE_CARRIED, 0.0)[:, None, None]
+    score = (total_score(by_channel, heard.use) - price - priced).reshape(-1, len(leak_only))
+    best = np.where(np.isnan(score), -np.inf, score).argmax(axis=0)
+    rows = np.arange(len(leak_only))
+    possible = score[best, rows] > IMPOSSIBLE
+    way = best // len(ABOUT_DB)
+    come_from = np.where(possible & (SHARE_OF[way] > 0), FIRST_END + END_OF[way], 0).astype(np.int8)
+    best_field = np.where(possible[:, None], field.reshape(-1, *leak_only.shape)[best, rows], 0.0)
+    enough = possible & (risen.sum(axis=1) >= 2)
+    best_price = price + np.where(come_from > 0, PRICE_CARRIED, 0.0)
+    return np.where(enough, score[best, rows], IMPOSSIBLE), best_field, come_from, best_price
 
 
 def _outside_price(heard: Heard, leak_only: F64, risen: Bools) -> F64:

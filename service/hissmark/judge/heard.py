@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hissmark.judge.own_sound import Own
+from hissmark.signal.percentiles import medians
 
 F64 = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -64,11 +65,17 @@ def level_of(power: F64) -> F64:
     return np.asarray(10.0 * np.log10(np.maximum(power, 1e-12)))
 
 
+def loud_loss(z: F64) -> F64:
+    """Huber's price of a residual of so many standard deviations, 0 or more."""
+    return np.asarray(np.where(z < LOUD_KNEE, 0.5 * z * z, LOUD_KNEE * (z - 0.5 * LOUD_KNEE)))
+
+
 def loss_of(z: F64) -> F64:
     """Price of a residual in standard deviations: too loud Huber, too quiet Student's t (4 degrees)."""
-    loud = np.where(z < LOUD_KNEE, 0.5 * z * z, LOUD_KNEE * (z - 0.5 * LOUD_KNEE))
+    half = 0.5 * z * z
+    loud = np.where(z < LOUD_KNEE, half, LOUD_KNEE * (z - 0.5 * LOUD_KNEE))
     quiet = 2.5 * np.log1p(0.25 * z * z)
-    return np.asarray(np.where(z > 0, loud, np.minimum(0.5 * z * z, quiet)))
+    return np.asarray(np.where(z > 0, loud, np.minimum(half, quiet)))
 
 
 def channel_score(heard: Heard, expected: F64, sd: F64) -> F64:
@@ -78,7 +85,7 @@ def channel_score(heard: Heard, expected: F64, sd: F64) -> F64:
 
 def even_score(heard: Heard, expected: F64, sd: F64) -> F64:
     """The same where nothing excuses a channel that hears too little: Huber both ways."""
-    return np.asarray(-loss_of(np.abs(heard.level - expected) / sd) - np.log(sd))
+    return np.asarray(-loud_loss(np.abs(heard.level - expected) / sd) - np.log(sd))
 
 
 def total_score(per_channel: F64, use: Bools) -> F64:
@@ -86,10 +93,5 @@ def total_score(per_channel: F64, use: Bools) -> F64:
 
 
 def row_median(values: F64, empty: float) -> F64:
-    ranked = np.sort(values, axis=1)
-    count = np.maximum((~np.isnan(values)).sum(axis=1), 1)
-    rows = np.arange(len(values))
-    middle = 0.5 * (
-        ranked[rows, (count - 1) // 2] + ranked[rows, np.minimum(count // 2, values.shape[1] - 1)]
-    )
-    return np.asarray(np.nan_to_num(middle, nan=empty), np.float64)
+    middle = medians(values)
+    return np.asarray(np.where(np.isnan(middle), empty, middle), np.float64)

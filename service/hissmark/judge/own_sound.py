@@ -20,6 +20,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from hissmark.signal.percentiles import medians
+
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 Ints = npt.NDArray[np.intp]
@@ -114,7 +116,7 @@ def unrest(age_us: I64, level: F64, valid: Bools, width_us: I64, usual_spread: F
         usual_spread: float64[n, P] dB.
     """
     aligned = _aligned(age_us, level, valid, width_us)
-    middle = np.nanmedian(np.where(np.isnan(aligned).all(axis=2, keepdims=True), 0.0, aligned), axis=2)
+    middle = medians(aligned)
     reach = CLIP_SPREADS * np.nan_to_num(usual_spread, nan=1.0) + CLIP_DB
     off = np.clip(aligned - middle[:, :, None], -reach[:, :, None], reach[:, :, None])
     heard = (~np.isnan(off)).astype(np.float64)

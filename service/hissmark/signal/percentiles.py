@@ -124,6 +124,24 @@ def exceedance_level(values: npt.ArrayLike, percent: float, axis: int = -1) -> L
     return masked_level(rows, None, percent).reshape(shape)
 
 
+def medians(values: Levels) -> Levels:
+    """Median along the last axis of float[..., w]; NaN is left out, nothing gives NaN.
+
+    The same as ``np.nanmedian(values, -1)`` to the last bit, without its warnings and much faster on
+    short rows.
+    """
+    if not values.shape[-1]:
+        return np.full(values.shape[:-1], np.nan, values.dtype)
+    usable = ~np.isnan(values)
+    count = np.count_nonzero(usable, axis=-1, keepdims=True)
+    ranked = np.where(usable, values, np.asarray(np.inf, values.dtype))
+    ranked.sort(axis=-1)
+    low = np.take_along_axis(ranked, np.maximum(count - 1, 0) // 2, axis=-1)
+    high = np.take_along_axis(ranked, np.minimum(count // 2, values.shape[-1] - 1), axis=-1)
+    middle: Levels = np.where(count > 0, 0.5 * (low + high), np.asarray(np.nan, values.dtype))
+    return middle[..., 0]
+
+
 def _check_percent(percent: float) -> None:
     if not 0.0 <= percent <= 100.0:
         raise ValueError(f"an exceedance level needs a percentage from 0 to 100, not {percent!r}")
