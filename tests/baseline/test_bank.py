@@ -143,6 +143,19 @@ def test_operating_conditions_are_found_while_learning_and_blame_nobody() -> Non
     assert found[1] in (31.0, 32.0)
 
 
+def test_a_channel_a_few_windows_behind_the_others_learns_the_same_conditions() -> None:
+    """Its sensor is connected five hours later: it has heard both conditions, and is judged by both at once."""
+    rig = Rig(row_of_valves(5), A_DAY)
+    plant = {name: lambda t, lift=lift: compressor(t, lift) for name, lift in LIFT.items()}
+    late = plant.pop("AE-1")
+    rig.run(5 * 3600, plant, every_s=60.0)  # type: ignore[arg-type]
+    rig.run(21 * 3600, plant | {"AE-1": late}, every_s=60.0)  # type: ignore[arg-type]
+    bank = rig.engine.stepper.baselines
+    assert bank.modes.tolist() == [2]
+    assert bank.learned[:, :2].all()
+    assert abs(float(bank.value[0, 1] - bank.value[0, 0])) == pytest.approx(LIFT["AE-1"], abs=1.0)
+
+
 def test_a_leak_that_begins_while_learning_does_not_become_a_condition() -> None:
     """From the 17th hour on XV-3 passes; when learning ends it is named, not taken for the way things are."""
     rig = Rig(row_of_valves(5), A_DAY)

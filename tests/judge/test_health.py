@@ -141,7 +141,7 @@ def test_a_faulty_sensor_is_left_out_and_the_leak_beside_it_is_named(rig: Rig) -
 )
 def test_a_leak_heard_by_slow_sensors_is_one_alarm_and_no_fault(every_s: float) -> None:
     """The step from background to leak spreads a window of hours; nobody is silent before a second sample."""
-    rig = Rig(row_of_valves(4), QUICK)
+    rig = Rig(row_of_valves(4), with_settings(signal={"tick_s": 300}))
     rig.run(24 * 3600, BASE, every_s=every_s)
     rig.run(24 * 3600, {"AE-1": 44.0, "AE-2": 61.0, "AE-3": 44.0, "AE-4": 36.0}, every_s=every_s)
     rig.run(24 * 3600, BASE, every_s=every_s)
@@ -152,7 +152,7 @@ def test_a_slow_sensor_that_jumps_up_and_down_is_noisy() -> None:
     def jumping(t: np.ndarray) -> np.ndarray:
         return 21.0 + np.where((t // 3600) % 2 == 1, 25.0, 0.0)
 
-    rig = Rig(row_of_valves(4), QUICK).run(24 * 3600, BASE, every_s=3600.0)
+    rig = Rig(row_of_valves(4), with_settings(signal={"tick_s": 300})).run(24 * 3600, BASE, every_s=3600.0)
     rig.run(16 * 3600, {**BASE, "AE-3": jumping}, every_s=3600.0)
     assert rig.health("XV-3") is SensorHealth.NOISY
 

@@ -99,7 +99,7 @@ class AlarmBank:
         self.subjects = subjects
         self.index = {s.valve: i for i, s in enumerate(subjects)}
         self.on_delay_s: F32 = np.array([[on_delay_s[k]] for k in KINDS], np.float32)
-        self.off_delay_s: F32 = np.array([off_delay_s], np.float32)
+        self.off_delay_s: F32 = _off_delays(self.on_delay_s, np.array([off_delay_s], np.float32))
         self.severity: tuple[F32, F32] | None = None
         self.state: npt.NDArray[np.uint8] = np.zeros(shape, np.uint8)
         self.active: Bools = np.zeros(shape, bool)
@@ -119,7 +119,7 @@ class AlarmBank:
     def use(self, on_delay_s: Mapping[AlarmKind, F32], off_delay_s: F32, severity: tuple[F32, F32]) -> None:
         """Delays, and rises from which a leak is clear and severe, as they are for each channel now."""
         self.on_delay_s = np.stack([on_delay_s[k] for k in KINDS])
-        self.off_delay_s, self.severity = off_delay_s, severity
+        self.off_delay_s, self.severity = _off_delays(self.on_delay_s, off_delay_s), severity
 
     def step(self, at_us: int, tick_s: int, wanted: Wanted, reason_of: ReasonOf) -> list[JournalEntry]:
         """Advance all alarms by one tick; `reason_of(kind, channel)` is asked only where something happens.
@@ -264,6 +264,12 @@ class AlarmBank:
                 )
             )
         return found
+
+
+def _off_delays(on_delay_s: F32, off_delay_s: F32) -> F32:
+    """Off-delay of each kind, float32[kinds, channels or 1]; a doubt is not gone sooner than it came."""
+    doubt = np.array([[kind is AlarmKind.CONTESTED] for kind in KINDS])
+    return np.where(doubt, np.maximum(off_delay_s, on_delay_s), off_delay_s).astype(np.float32)
 
 
 def _known(value: float) -> float | None:

@@ -232,7 +232,9 @@ class Baselines:
 
     def _find_modes(self, group: int, free: bool, opinion: Opinion) -> None:
         """Split what a group learned into the operating conditions it went through meanwhile."""
-        rows = np.flatnonzero((self.group_of == group) & self.learned[:, 0])
+        # a channel that is only a few windows behind has heard the same conditions
+        heard = self.entries[:, 0] >= self.settings.learn_windows // 2
+        rows = np.flatnonzero((self.group_of == group) & (self.learned[:, 0] | heard))
         joint, stamps = self._joint(rows)
         labels = cluster(joint, FREE_MODES)
         if labels.max() < 1:

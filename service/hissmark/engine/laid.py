@@ -14,7 +14,7 @@ from hissmark.engine.step import Seen
 
 Ints = npt.NDArray[np.intp]
 
-BY_CHANNEL = ("expected", "leads", "ratio")
+BY_CHANNEL = ("expected", "leads", "ratio", "told", "masked")
 """Of `Groups`, what runs over channels."""
 NUMBERS = ("source", "second", "next_source")
 """Of `Groups`, what names a channel by its number."""

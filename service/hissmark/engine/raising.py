@@ -25,7 +25,7 @@ def raise_alarms(
 ) -> list[JournalEntry]:  # fmt: skip
     """Advance all alarms by one tick. `limit`: float32[channels] dB, see `rise_limits`."""
     deadband = state.tuned.deadband_db
-    judged = (blocked == NONE) & (signal.unsteady == NONE)
+    judged = (blocked == NONE) & (signal.unsteady == NONE) & ~groups.masked
     passes = verdict == Verdict.PASSING
     contested = _leading_contested(state, verdict, rise)
     unwell = state.health.code != SensorHealth.WELL

@@ -18,6 +18,8 @@ from hissmark.signal.levels import RESOLVABLE_DIFFERENCE_DB, leak_only
 NOT_HIGHEST = 6.0
 """Odds that a valve needs beyond the others' if its rise is not the highest."""
 LONE_DB = 100.0
+GROWS_DB_PER_H = 1.0
+"""A source that becomes louder faster than this is heard together with something else."""
 
 
 def time_leads(state: State, judged: Bools, ratio: F32) -> None:
@@ -72,6 +74,19 @@ def update_passing(
     why = failing(state, stands_out, enough)
     state.passing[update] = (begins | (state.passing & ~ends & (why == 0)))[update]
     note_tested(state, update, why)
+
+
+def follow_sources(
+    state: State, on: Bools, blocked: npt.NDArray[np.uint8], signal: Signal, groups: Groups
+) -> None:
+    """How loud each valve that passes is by itself: no louder than it was heard without anything else."""
+    if not state.passing.any() and np.isnan(state.source_db).all():
+        return
+    clear = on & (blocked == NONE) & (signal.unsteady == NONE) & ~groups.masked
+    growth = np.float32(GROWS_DB_PER_H * state.settings.signal.tick_s / 3600.0)
+    level = np.fmin(signal.levels.low, state.source_db + growth)
+    followed = np.where(clear, level, state.source_db)
+    state.source_db = np.where(state.passing, followed, np.float32(np.nan)).astype(np.float32)
 
 
 def wanted_odds(state: State, margin: F32) -> F32:

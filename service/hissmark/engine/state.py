@@ -36,6 +36,7 @@ class State:
     Attributes:
         evidence: float32[channels] odds (natural log) gathered.
         lead_s: float32[channels] how long plausible.
+        source_db: float32[channels] dB that a valve which passes was last heard at; NaN where none does.
         retest: uint8[channels] what stands and is to be tested against new settings, see `retested`.
         passing: bool[channels]. stroked_us: int64[channels] last stroke.
         open_us: int64[channels] open since, 0 while closed; negative once its response was measured.
@@ -51,7 +52,17 @@ class State:
         own_inputs: int32[4, channels] the inputs of each channel by role.
     """
 
-    STATE_CHANNEL = ("evidence", "lead_s", "passing", "stroked_us", "open_us", "said", "restless_s", "retest")
+    STATE_CHANNEL = (
+        "evidence",
+        "lead_s",
+        "passing",
+        "stroked_us",
+        "open_us",
+        "said",
+        "restless_s",
+        "retest",
+        "source_db",
+    )
     STATE_GROUP = ("mode", "settled", "stirred", "named", "fell_us", "rose_us", "sudden_us", "begun_us")
 
     def __init__(self, layout: Layout) -> None:
@@ -78,6 +89,7 @@ class State:
         self.evidence: F32 = np.full(n, ev.LOWEST, np.float32)
         self.lead_s: F32 = np.zeros(n, np.float32)
         self.passing: Bools = np.zeros(n, bool)
+        self.source_db: F32 = np.full(n, np.nan, np.float32)
         self.stroked_us: I64 = np.full(n, NEVER, np.int64)
         self.open_us: I64 = np.zeros(n, np.int64)
         self.said: npt.NDArray[np.int16] = np.full(n, -1, np.int16)

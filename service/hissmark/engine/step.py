@@ -15,12 +15,13 @@ from hissmark.engine.intake import Intake, Portion
 from hissmark.engine.learning import calm_groups, hear_backgrounds, learn_acoustics, learn_baselines
 from hissmark.engine.measuring import Signal, measure, take_process
 from hissmark.engine.moving import note_moves, settle, watch_steadiness
-from hissmark.engine.passed import heard_before, note_ended
+from hissmark.engine.passed import alike_before, heard_before, note_ended
 from hissmark.engine.raising import raise_alarms
 from hissmark.engine.readings import Tick
 from hissmark.engine.repaired import learn_from_repairs
 from hissmark.engine.saying import tick_of
 from hissmark.engine.standing import (
+    follow_sources,
     highest_rise,
     margins_of,
     rise_limits,
@@ -136,14 +137,14 @@ class Stepper(State):
         blocked = with_sensor(self, blocked, baseline)
         time_leads(self, on & (blocked == NONE), groups.ratio)
         margin = margins_of(self, signal, baseline, rise, groups.leads)
-        known = heard_before(self, signal, scale)
+        known = heard_before(self, signal, scale) | alike_before(self, signal, baseline, groups.leads)
         return Seen(portion, on, conditions, signal, blocked, groups, baseline, scale, rise, margin, known)
 
     def decide(self, seen: Seen) -> Decided:
         """Which valves count as passing from here on, every verdict, the alarms that follow."""
         steady = seen.signal.unsteady == NONE
         limit = rise_limits(self, seen.scale)
-        judged = (seen.blocked == NONE) & steady
+        judged = (seen.blocked == NONE) & steady & ~seen.groups.masked
         update_passing(self, seen.on, seen.rise, seen.margin, limit, judged, seen.known)
         verdict, reason = verdicts_of(
             self, seen.signal, seen.blocked, seen.rise, seen.scale, seen.margin, seen.groups, seen.known
@@ -164,7 +165,10 @@ class Stepper(State):
             self, seen.portion.at_us, seen.on, seen.conditions, seen.signal, seen.baseline, seen.rise,
             seen.groups,
         )  # fmt: skip
-        learn_from_repairs(self, seen.portion.at_us, seen.on, seen.signal, seen.blocked, seen.rise)
+        follow_sources(self, seen.on, seen.blocked, seen.signal, seen.groups)
+        learn_from_repairs(
+            self, seen.portion.at_us, seen.on & ~seen.groups.masked, seen.signal, seen.blocked, seen.rise
+        )
         calm = calm_groups(self, seen.groups, seen.on)
         if seen.portion.at_us % self.baselines.stride_us == 0:
             note_ended(self, seen.portion.at_us, seen.on, seen.blocked, calm & seen.portion.groups)
@@ -193,7 +197,7 @@ class Stepper(State):
         baseline, scale = self._background(groups.mode)
         rise = (signal.levels.low - baseline).astype(np.float32)
         blocked = with_sensor(self, blocked, baseline)
-        known = heard_before(self, signal, scale)
+        known = heard_before(self, signal, scale) | alike_before(self, signal, baseline, groups.leads)
         margin = margins_of(self, signal, baseline, rise, groups.leads)
         verdict, reason = verdicts_of(self, signal, blocked, rise, scale, margin, groups, known)
         heard, found = scored(

@@ -116,7 +116,9 @@ def tell_recorded(engine: Engine, channel: int, recorded: Recorded) -> Story:
     channels = Channels(
         level, np.zeros(count, np.float32), value, scale, sound, may_pass & step.valve,
         np.zeros(count, bool), known, np.ones(count, np.float32), np.zeros(count, bool),
-        np.zeros(count, bool), np.zeros(count, bool), step.valve, np.zeros(count, np.float32),
+        np.zeros(count, bool), np.full(count, np.nan, np.float32), np.zeros(count, bool),
+        np.zeros(count, bool), step.valve,
+        np.zeros(count, np.float32),
     )  # fmt: skip
     heard, found = scored(step.geometry, step.acoustics, step.ceilings, channels, group, mode, mode)
     tick = _Tick(

@@ -93,6 +93,7 @@ def channels_of(state: State, at_us: int, signal: Signal, blocked: npt.NDArray[n
         state.valve & (blocked == NONE) & steady & ~waits,
         state.passing | (state.evidence > -SUSPECTED), known,
         share.astype(np.float32), state.alarms.active[0] | state.passing,
-        state.passing, (blocked == Reason.OPEN) & steady, state.valve,
+        state.passing, state.source_db, state.passing & (blocked == NONE),
+        (blocked == Reason.OPEN) & steady, state.valve,
         persistence(state.lead_s), moved_groups(state, at_us, signal, sound),
     )  # fmt: skip

@@ -80,6 +80,8 @@ an operating condition lifts several channels at once."""
 PRICE_BESIDE_KNOWN = 4.0
 """Added for a passing valve while another of the group is open or has just moved: that one is loud."""
 PRICE_UNEXPLAINED = 7.0
+PRICE_MEANWHILE = 5.0
+"""Added for what is no leak while a leak or an open valve goes on."""
 PRICE_ALONE = 10.5
 
 
@@ -138,13 +140,14 @@ def fit(heard: Heard) -> Fit:
     two = _two_sources(heard, singles, risen)
     hidden = unheard_source(heard, leak_only, power_background, risen) - PRICE_PASSING - price[:, 0]
     alone = _alone(heard, by_channel, nothing, price[:, 0])
+    goes_on = _goes_on(heard, sources, power_background, risen)
     found = Fit(
         nothing,
         shift - PRICE_SHIFT,
         outside,
         np.maximum.reduce([_unexplained(heard), alone, hidden]),
-        known,
-        passing,
+        np.where(heard.known, np.maximum(known, goes_on), known),
+        np.where(heard.standing, np.maximum(passing, goes_on), passing),
         two.score,
         two.first,
         two.first_passes,
@@ -232,9 +235,7 @@ def _or_upon(two: _Two, heard: Heard, singles: _Singles, risen: Bools, place: In
     rows = np.flatnonzero(where)
     if not len(rows):
         return two
-    # the sound of a sudden change is weighed later, once for all explanations
-    some = Heard(**{name: array[rows] for name, array in heard._asdict().items() if name != "own"})
-    other = _upon(some, _some_singles(singles, rows), risen[rows], place[rows])
+    other = _upon(heard.of(rows), _some_singles(singles, rows), risen[rows], place[rows])
     better = other.score > two.score[rows]
     for mine, theirs in zip(two, other, strict=True):
         mine[rows] = np.where(better, theirs, mine[rows])
@@ -258,9 +259,8 @@ def _upon(heard: Heard, singles: _Singles, risen: Bools, place: Ints) -> _Two:
     noise = np.where(singles.outside > IMPOSSIBLE / 2, -singles.outside_price, IMPOSSIBLE)
     base = np.where(valve, np.maximum(passing, known) - first.score, noise)
     new = valve & ~(heard.standing | heard.known)[rows, at]
-    price = np.where(
-        heard.standing, PRICE_STANDING, PRICE_SECOND + np.where(new, PRICE_AT_ONCE, 0.0)[:, None]
-    )
+    begins = PRICE_SECOND + np.where(new, PRICE_AT_ONCE, 0.0)[:, None]
+    price = np.where(heard.standing, PRICE_STANDING, begins)
     score = np.where(both > IMPOSSIBLE / 2, base[:, None] + both - price, IMPOSSIBLE)
     shape = score.shape
     passes = np.broadcast_to((valve & (passing >= known))[:, None], shape).copy()
@@ -295,6 +295,36 @@ def _unexplained(heard: Heard) -> F64:
     stayed = -0.5 * (rise / heard.scale) ** 2 - np.log(heard.scale)
     moved = -0.5 * (rise / sd) ** 2 - np.log(sd)
     return total_score(np.logaddexp(stayed, moved) - np.log(2.0), heard.use) - PRICE_UNEXPLAINED
+
+
+def _goes_on(heard: Heard, sources: Sources, power_background: F64, risen: Bools) -> F64:
+    """A source that is there already goes on, and something comes that is no leak, float64[B, P].
+
+    Noise from outside, an even shift or an operating condition not known, over what the open or passing valve
+    brings. Without it every change in such a group would have to be a second source.
+    """
+    score = np.full(risen.shape, IMPOSSIBLE)
+    b, k = np.nonzero((heard.known | heard.standing) & risen & (sources.score > IMPOSSIBLE / 2))
+    if not len(b):
+        return score
+    rows = np.arange(len(b))
+    field, sd = sources.field[b, k], heard.loss_sd[b, k]
+    most = np.maximum(field, sources.most[b, k])
+    over = heard.level[b] > level_of(power_background[b] + most)
+    field, sd = np.where(over, most, field), np.where(over, sources.most_sd[b, k], sd)
+    total = power_background[b] + field
+    use = heard.use[b].copy()
+    use[rows, k] = False  # its own level is read off
+    rest = heard.of(b)._replace(
+        background=level_of(total), use=use,
+        scale=np.sqrt(heard.scale[b] ** 2 + (field / total * sd) ** 2),
+    )  # fmt: skip
+    beyond = level_of(np.maximum(power_of(rest.level) - total, 0.0))
+    shift = _even_shift(rest)[0] - PRICE_SHIFT
+    comes = np.maximum.reduce([_outside(rest, beyond, total)[0], shift, _unexplained(rest)])
+    price = PRICE_MEANWHILE + np.log(heard.scale[b, k]) + sources.price[b, k]
+    score[b, k] = comes - price - np.where(heard.standing[b, k], PRICE_STANDING, PRICE_KNOWN)
+    return score
 
 
 def _alone(heard: Heard, by_channel: F64, nothing: F64, price: F64) -> F64:

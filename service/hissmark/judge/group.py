@@ -35,6 +35,10 @@ happens to one leak in a few hundred (common practice, no source)."""
 PRICE_UNLEARNED = 30.0
 """The most that a channel costs a mode it was not heard in, where it is off every background it has: more
 than a plain leak costs in the mode from before, less than a poor fit there (common practice, no source)."""
+MASKED_DB = 2.0
+"""A source that is not so far over a background does not show in the level over it."""
+LOUDER_DB = 3.0
+"""So much louder than the source was is something else."""
 STAY_BONUS = 3.0
 """Log-likelihood by which another mode has to be better before the group is said to have changed."""
 
@@ -49,8 +53,9 @@ class Channels(NamedTuple):
         suspect: bool[C] valves that may well be the source by the evidence gathered, or are said to be.
         known: bool[C] open or just stroked. share: float32[C] part of an independent window in a tick.
         doubt: bool[C] something keeps the group from the short cut (an alarm stands).
-        standing: bool[C] valves said to pass. open_: bool[C] open and settled, steady.
-        valve: bool[C] what may pass at all, heard or not.
+        standing: bool[C] valves said to pass. source_db: float32[C] dB that they were last heard at.
+        goes_on: bool[C] those of them that are closed and under pressure still.
+        open_: bool[C] open and settled, steady. valve: bool[C] what may pass at all, heard or not.
         patience: float32[C] log-odds by which time speaks for each valve, see `evidence.persistence`.
         moved: what groups sound like in which something has changed suddenly.
     """
@@ -66,6 +71,8 @@ class Channels(NamedTuple):
     share: F32
     doubt: Bools
     standing: Bools
+    source_db: F32
+    goes_on: Bools
     open_: Bools
     valve: Bools
     patience: F32
@@ -82,6 +89,7 @@ class Groups(NamedTuple):
         expected: float32[C]. leads: bool[C] the best explanation of this tick has the valve passing.
         ratio: float32[C] this tick's log-likelihood ratio of the valve passing.
         told: float32[C] the same, time counted in.
+        masked: bool[C] valves said to pass that this operating condition would drown: nothing can be told.
     """
 
     mode: Ints
@@ -98,6 +106,7 @@ class Groups(NamedTuple):
     leads: Bools
     ratio: F32
     told: F32
+    masked: Bools
 
 
 def judge(
@@ -128,15 +137,34 @@ def judge(
         np.full(g, ev.RATIO_LIMIT, np.float32), np.full(g, Explanation.ONE_PASSING, np.uint8),
         np.full(g, -1, np.int32), np.zeros(g, np.float32), stirred, np.full(c, np.nan, np.float32),
         np.zeros(c, bool), np.full(c, -ev.RATIO_LIMIT, np.float32),
-        np.full(c, -ev.RATIO_LIMIT, np.float32),
+        np.full(c, -ev.RATIO_LIMIT, np.float32), np.zeros(c, bool),
     )  # fmt: skip
     calm = on & ~stirred
     _put(geometry, result.expected, calm, laid.value[rows, :, mode])
     if stirred.any():
         _fit_stirred(geometry, acoustics, ceilings, laid, np.flatnonzero(stirred), eligible, settled, result)
     _take_ceilings(geometry, acoustics, ceilings, laid, on, result, tick_s)
+    if laid.standing.any():
+        _put(geometry, result.masked, on, _drowned(geometry, laid, result))
     _gather(geometry, channels, on, result, evidence)
     return result
+
+
+def _drowned(geometry: Geometry, laid: _Laid, result: Groups) -> Bools:
+    """Valves said to pass whose sound would not be heard through what is heard now, bool[G, P].
+
+    A leak that a compressor or an open valve drowns has not gone: it is over only where it would be heard.
+    """
+    leads = np.asarray(geometry.spread(result.leads, False), bool)
+    expected = np.asarray(geometry.spread(result.expected, np.nan), np.float64)
+    explanation = result.explanation[:, None]
+    louder = (laid.level >= laid.source + LOUDER_DB) & ~among(
+        explanation, (Explanation.ONE_PASSING, Explanation.TWO_PASSING)
+    )
+    background = laid.value[np.arange(len(laid.level)), :, result.mode]
+    covered = background >= laid.source - MASKED_DB
+    louder |= (explanation == Explanation.OPEN_VALVE) & (expected >= laid.source - MASKED_DB)
+    return np.asarray(laid.standing & (covered | (louder & ~leads)), bool)
 
 
 def _take_ceilings(
@@ -190,6 +218,8 @@ class _Laid(NamedTuple):
     suspect: Bools
     known: Bools
     standing: Bools
+    source: F64
+    goes_on: Bools
     open_: Bools
     valve: Bools
     patience: F64
@@ -207,7 +237,8 @@ def _lay_out(geometry: Geometry, channels: Channels) -> _Laid:
         np.asarray(geometry.spread(channels.may_pass, False), bool),
         np.asarray(geometry.spread(channels.suspect, False), bool),
         np.asarray(geometry.spread(channels.known, False), bool),
-        np.asarray(geometry.spread(channels.standing, False), bool),
+        np.asarray(geometry.spread(channels.standing, False), bool), floats(channels.source_db),
+        np.asarray(geometry.spread(channels.goes_on, False), bool),
         np.asarray(geometry.spread(channels.open_, False), bool),
         np.asarray(geometry.spread(channels.valve, False), bool),
         np.nan_to_num(floats(channels.patience)),
@@ -289,7 +320,8 @@ def _heard(
     return Heard(
         np.where(use, laid.level[group], -60.0), np.where(use, background, -60.0), np.where(use, scale, 1.0),
         use,
-        laid.may_pass[group] & use & ~unread & ~lost, laid.known[group] & use, geometry.reference[group],
+        use & ((laid.may_pass[group] & ~unread & ~lost) | laid.goes_on[group]), laid.known[group] & use,
+        geometry.reference[group],
         *acoustics.of(group), ceilings.laid(geometry, group, audible), laid.standing[group],
         laid.valve[group] & ~use,
         acoustics.unknown(group),
@@ -429,7 +461,7 @@ def _gather(geometry: Geometry, channels: Channels, on: Bools, result: Groups, e
     mine = _channels_of(geometry, on, len(evidence))
     # a valve that is not heard is cleared by a group that sounds as usual
     usual = _channels_of(geometry, on & (result.explanation == Explanation.NOTHING), len(evidence))
-    counted = mine & ~channels.known & np.where(channels.sound, channels.may_pass, usual)
+    counted = mine & ~channels.known & ~result.masked & np.where(channels.sound, channels.may_pass, usual)
     gathered = ev.gather(evidence, result.told.astype(np.float64), channels.share.astype(np.float64))
     evidence[counted] = gathered[counted]
     stroked = mine & channels.known
