@@ -144,7 +144,7 @@ def test_operating_conditions_are_found_while_learning_and_blame_nobody() -> Non
 
 
 def test_a_channel_a_few_windows_behind_the_others_learns_the_same_conditions() -> None:
-    """Its sensor is connected five hours later: it has heard both conditions, and is judged by both at once."""
+    """Its sensor is connected five hours later: it has heard both conditions and is judged by both."""
     rig = Rig(row_of_valves(5), A_DAY)
     plant = {name: lambda t, lift=lift: compressor(t, lift) for name, lift in LIFT.items()}
     late = plant.pop("AE-1")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from hissmark.judge.health import HealthBank
 from hissmark.judge.verdicts import BaselineState, Explanation, Reason, Verdict
 from support.rig import Rig, learned_rig, reference, row_of_valves, valve
 
@@ -149,6 +150,23 @@ def test_a_standing_alarm_is_not_cleared_by_silence_of_its_sensor() -> None:
     rig = passing_rig().run(3 * 3600, {k: v for k, v in BASE.items() if k != "AE-1"}, TAGS)
     assert rig.reason("XV-1") is Reason.NO_FRESH_DATA
     assert rig.events("XV-1") == ["raised"]
+
+
+def test_a_leak_that_no_other_sensor_hears_stands_while_its_own_is_in_doubt(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Half an hour in which its sensor is in doubt; the others are too far away to miss the leak."""
+    quiet = {f"AE-{i}": 22.0 for i in (1, 2, 3)}
+    rig = learned_rig(row_of_valves(3, distance_m=80.0), quiet)
+    rig.run(2 * 3600, quiet | {"AE-1": 33.0})
+    assert rig.events("XV-1") == ["raised"]
+    with monkeypatch.context() as doubt:
+        doubt.setattr(HealthBank, "_suspect", lambda self, on, passing: self.suspect.__setitem__(0, True))
+        rig.run(1800, quiet | {"AE-1": 33.0})
+    rig.run(3600, quiet | {"AE-1": 33.0})
+    assert rig.events("XV-1") == ["raised"]
+    rig.run(2 * 3600, quiet)
+    assert rig.events("XV-1") == ["raised", "cleared"]
 
 
 def test_it_clears_when_the_pressure_is_back_and_it_is_still_quiet() -> None:

@@ -145,15 +145,16 @@ def judge(
         _fit_stirred(geometry, acoustics, ceilings, laid, np.flatnonzero(stirred), eligible, settled, result)
     _take_ceilings(geometry, acoustics, ceilings, laid, on, result, tick_s)
     if laid.standing.any():
-        _put(geometry, result.masked, on, _drowned(geometry, laid, result))
+        _put(geometry, result.masked, on, _drowned(geometry, acoustics, laid, result))
     _gather(geometry, channels, on, result, evidence)
     return result
 
 
-def _drowned(geometry: Geometry, laid: _Laid, result: Groups) -> Bools:
+def _drowned(geometry: Geometry, acoustics: Acoustics, laid: _Laid, result: Groups) -> Bools:
     """Valves said to pass whose sound would not be heard through what is heard now, bool[G, P].
 
     A leak that a compressor or an open valve drowns has not gone: it is over only where it would be heard.
+    Nor has one gone whose own sensor is not to be believed and that no other would hear.
     """
     leads = np.asarray(geometry.spread(result.leads, False), bool)
     expected = np.asarray(geometry.spread(result.expected, np.nan), np.float64)
@@ -164,7 +165,10 @@ def _drowned(geometry: Geometry, laid: _Laid, result: Groups) -> Bools:
     background = laid.value[np.arange(len(laid.level)), :, result.mode]
     covered = background >= laid.source - MASKED_DB
     louder |= (explanation == Explanation.OPEN_VALVE) & (expected >= laid.source - MASKED_DB)
-    return np.asarray(laid.standing & (covered | (louder & ~leads)), bool)
+    with np.errstate(invalid="ignore"):
+        arrives = laid.source[:, :, None] - acoustics.loss_db >= background[:, None, :]
+    alone = ~laid.sound & ~(arrives & laid.sound[:, None, :]).any(axis=2)
+    return np.asarray(laid.standing & (covered | alone | (louder & ~leads)), bool)
 
 
 def _take_ceilings(
