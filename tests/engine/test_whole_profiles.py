@@ -4,6 +4,7 @@ source."""
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from hissmark.engine.register import Channel
 from hissmark.judge.verdicts import Explanation
@@ -143,7 +144,10 @@ def test_a_leak_that_a_loud_condition_drowns_has_not_gone() -> None:
     assert raised(rig) == [*before, "XV-2"]
     told = len(rig.story())
     drowned = with_noise(sound(5, (1, 40.0)), (52.0, 47.0, 55.0, 49.0, 53.0))
-    rig.run(6 * HOUR_S, drowned, every_s=60).run(3 * HOUR_S, sound(5, (1, 40.0)), every_s=60)
+    rig.run(6 * HOUR_S, drowned, every_s=60)
+    assert rig.reason("XV-2").text == "drowned by other sound"
+    assert rig.engine.stepper.alarms.rise_db[0, rig.place("XV-2")] == pytest.approx(19.0, abs=1.5)
+    rig.run(3 * HOUR_S, sound(5, (1, 40.0)), every_s=60)
     assert [row for row in rig.story()[told:] if row[:2] == ("XV-2", "passing")] == []
     assert rig.verdict("XV-2").text == "passing"
     rig.run(3 * HOUR_S, sound(5), every_s=60)

@@ -88,7 +88,10 @@ def alike_before(state: State, signal: Signal, baseline: F32, leads: Bools) -> B
     What stays much longer than it ever did may be a leak.
     """
     memory, known = state.passed, np.zeros(len(leads), bool)
-    for group in np.flatnonzero((memory.source >= 0).sum(axis=1) >= TIMES).tolist():
+    often = (memory.source >= 0).sum(axis=1) >= TIMES
+    if not often.any():
+        return known
+    for group in np.flatnonzero(often & state.groups_with(leads)).tolist():
         rows = state.rows_of(group)
         mine = np.flatnonzero(leads[rows])
         if len(mine) != 1:

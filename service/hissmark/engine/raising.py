@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from hissmark.alarms.bank import Wanted
+from hissmark.alarms.bank import KINDS, Wanted
 from hissmark.alarms.journal import AlarmKind, JournalEntry
 from hissmark.engine.growing import trend_of
 from hissmark.engine.measuring import Signal
@@ -37,7 +37,9 @@ def raise_alarms(
     cleared = judged & ~state.passing & (low | by_setting | (state.evidence <= ev.LOWEST + 1.0))
     stands = np.stack((passes, contested, faulty))
     gone = np.stack((cleared, judged & (verdict != Verdict.CONTESTED), ~unwell))
-    wanted = Wanted(stands, gone, rise, margin, on, state.suppression.held_by(state.process))
+    alarms = state.alarms
+    shown = (_kept(groups, alarms.rise_db, rise), _kept(groups, alarms.margin_db, margin))
+    wanted = Wanted(stands, gone, *shown, on, state.suppression.held_by(state.process))
 
     def why(kind: AlarmKind, c: int) -> str:
         trend = trend_of(state, c, float(rise[c])) if kind is AlarmKind.PASSING else None
@@ -46,6 +48,12 @@ def raise_alarms(
     entries = state.alarms.step(at_us, state.settings.signal.tick_s, wanted, why)
     forget_cleared(state)
     return entries
+
+
+def _kept(groups: Groups, said: F32, now: F32) -> F32:
+    """What is heard now; of a leak that is drowned what was said of it last, float32[channels]."""
+    before = said[KINDS.index(AlarmKind.PASSING)]
+    return np.where(groups.masked & ~np.isnan(before), before, now)
 
 
 def _leading_contested(state: State, verdict: npt.NDArray[np.uint8], rise: F32) -> Bools:

@@ -149,7 +149,9 @@ def verdicts_of(
             group_passes[of],
             groups.explanation[of],
             groups.reason[of],
-            _source_reason(state, rise, margin),
+            np.where(
+                groups.masked, np.uint8(Reason.DROWNED_BY_OTHER_SOUND), _source_reason(state, rise, margin)
+            ),
         )
     )
 

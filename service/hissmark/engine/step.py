@@ -150,8 +150,8 @@ class Stepper(State):
             self, seen.signal, seen.blocked, seen.rise, seen.scale, seen.margin, seen.groups, seen.known
         )
         follow_trends(
-            self, seen.portion.at_us, seen.on, seen.blocked, seen.signal.unsteady, seen.signal.levels.low,
-            seen.baseline,
+            self, seen.portion.at_us, seen.on & ~seen.groups.masked, seen.blocked, seen.signal.unsteady,
+            seen.signal.levels.low, seen.baseline,
         )  # fmt: skip
         entries = raise_alarms(
             self, seen.portion.at_us, seen.on, verdict, seen.rise, limit, seen.margin, seen.blocked,

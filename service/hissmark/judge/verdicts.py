@@ -56,6 +56,7 @@ class Reason(Labelled):
     PRESSURE_NOT_HEARD = 22
     WAITING_FOR_EVIDENCE = 23
     CAME_AND_WENT_BEFORE = 24
+    DROWNED_BY_OTHER_SOUND = 25
 
 
 class Explanation(Labelled):

@@ -40,6 +40,8 @@ REASON_SENTENCES: dict[Reason, str] = {
     Reason.PRESSURE_NOT_HEARD: "Its pressures are not heard, so it may not be testable.",
     Reason.CAME_AND_WENT_BEFORE: "The group sounds as it did when this was called a leak twice before, and "
     "that ended by itself: an operating condition, or a leak that comes and goes.",
+    Reason.DROWNED_BY_OTHER_SOUND: "It was found to pass; other sound is so loud now that its leak would not "
+    "be heard.",
     Reason.WAITING_FOR_EVIDENCE: "It stands out; more evidence is being gathered.",
 }
 
