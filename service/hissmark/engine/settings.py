@@ -141,7 +141,7 @@ class AlarmSettings:
         fault_delay_s: on-delay of sensor faults.
         silent_delay_s: how long nothing may arrive from a sensor before that is a fault.
             Shorter gaps only make the valve `not testable`; less patience makes an alarm of each gap.
-        contested_delay_s: on-delay of `contested`.
+        contested_delay_s: on-delay of `contested`, and its off-delay unless `off_delay_s` is longer.
         max_shelve_s: longest time an alarm may be shelved.
         budget_per_year: false alarms that the noise of a valve's own sensor may cost in a year; a noisy
             sensor gets a higher limit than `rise_limit_db` from it. 0: `rise_limit_db` alone counts.
