@@ -120,9 +120,7 @@ def test_what_came_and_went_twice_by_itself_is_contested_the_third_time() -> Non
     rig.run(2 * HOUR_S, again, every_s=60)
     assert (rig.verdict("XV-1").text, len(raised(rig))) == ("contested", 2)
     rig.run(4 * HOUR_S, sound(5), every_s=60).run(2 * HOUR_S, sound(5, (0, 41.0)), every_s=60)
-    assert (rig.verdict("XV-1").text, len(raised(rig))) == ("contested", 2), "louder, but of the same make"
-    rig.run(4 * HOUR_S, sound(5, (0, 41.0)), every_s=60)
-    assert (rig.verdict("XV-1").text, len(raised(rig))) == ("passing", 3), "it never lasted as long as this"
+    assert (rig.verdict("XV-1").text, len(raised(rig))) == ("passing", 3), "another sound is another matter"
 
 
 def test_a_second_sound_beside_a_standing_leak_is_not_always_a_second_leak() -> None:

@@ -16,17 +16,12 @@ from hissmark.engine.measuring import Signal
 from hissmark.engine.state import F32, Bools, State
 from hissmark.judge.heard import row_median
 from hissmark.judge.verdict import NONE
-from hissmark.signal.levels import leak_only
 
 SAME_DB = 2.0
 SAME_SCALES = 3.0
 """Levels nearer than this are the same sound."""
 COMMON_DB = 3.0
 """A group that is louder or quieter as a whole by up to this is the same still: everything around it is."""
-FAINT_DB = 2.0
-"""What rises less than this does not show."""
-LONGER = 2.0
-"""What has lasted so many times longer than the longest that ended by itself is no longer like it."""
 TIMES = 2
 """So often has it come and gone before."""
 FEWEST = 2
@@ -39,11 +34,7 @@ def note_ended(
     """Keep the sound of leaks that have ended by themselves (`calm`: bool[groups] as usual again)."""
     memory, of = state.passed, state.layout.group_of
     sole = np.flatnonzero(on & state.passing & state.repairs.source)
-    place = (sole - state.layout.first[of[sole]]).astype(np.int8)
-    goes_on = memory.sounding[of[sole]] == place
-    before_s = np.where(goes_on, memory.sounds_s[of[sole]], 0.0)
-    memory.sounding[of[sole]] = place
-    memory.sounds_s[of[sole]] = np.maximum(before_s, state.lead_s[sole])
+    memory.sounding[of[sole]] = sole - state.layout.first[of[sole]]
     for group in np.flatnonzero(calm & (memory.sounding >= 0)).tolist():
         c = int(state.layout.first[group]) + int(memory.sounding[group])
         if not on[c] or blocked[c] != NONE:
@@ -78,57 +69,6 @@ def heard_before(state: State, signal: Signal, scale: F32) -> Bools:
         valid = (memory.source[:, slot] >= 0) & (state.stroked_us[source] < memory.heard_us[:, slot])
         same += valid & (differ == 0) & (count >= FEWEST) & (2 * count >= had)
     return np.asarray(same[of] >= TIMES, bool)
-
-
-def alike_before(state: State, signal: Signal, baseline: F32, leads: Bools) -> Bools:
-    """Channels of groups in which a valve leads that was blamed twice before for a sound of the same make,
-    louder or quieter, which ended by itself; while this one has not lasted much longer. bool[channels].
-
-    Noise from beyond the end of a group is louder one day than another, and it looks like its last valve.
-    What stays much longer than it ever did may be a leak.
-    """
-    memory, known = state.passed, np.zeros(len(leads), bool)
-    often = (memory.source >= 0).sum(axis=1) >= TIMES
-    if not often.any():
-        return known
-    for group in np.flatnonzero(often & state.groups_with(leads)).tolist():
-        rows = state.rows_of(group)
-        mine = np.flatnonzero(leads[rows])
-        if len(mine) != 1:
-            continue
-        c = rows.start + int(mine[0])
-        slots = np.flatnonzero(
-            (memory.source[group] == mine[0]) & (state.stroked_us[c] < memory.heard_us[group])
-        )
-        if len(slots) < TIMES or state.lead_s[c] > LONGER * memory.lasted_s[group, slots].max():
-            continue
-        usable = signal.fresh[rows] & (signal.unsteady[rows] == NONE)
-        now = np.where(usable, signal.levels.low[rows], np.nan)
-        alike = [_same_make(now, memory.level[rows, slot], baseline[rows], int(mine[0])) for slot in slots]
-        known[rows] = sum(alike) >= TIMES
-    return known
-
-
-def _same_make(now: F32, then: npt.NDArray[np.float16], background: F32, source: int) -> bool:
-    """Whether two sounds fall off alike from the source, as far as both are heard over the background."""
-    here, there = (_over(level.astype(np.float64), background) for level in (now, then))
-    if not (np.isfinite(here[source]) and np.isfinite(there[source])):
-        return False
-    with np.errstate(invalid="ignore"):
-        apart = (here - here[source]) - (there - there[source])
-    # what one of them is too quiet for says something only if it would be heard after all
-    floor = background + FAINT_DB
-    hidden = np.isneginf(here) & (there - there[source] + here[source] < floor)
-    hidden |= np.isneginf(there) & (here - here[source] + there[source] < floor)
-    with np.errstate(invalid="ignore"):
-        return bool((hidden | np.isnan(apart) | (np.abs(apart) <= COMMON_DB)).all())
-
-
-def _over(level: npt.NDArray[np.float64], background: F32) -> npt.NDArray[np.float64]:
-    """Level of what is heard over a background, dB; -inf where it does not show, NaN where not known."""
-    alone, _ = leak_only(level, background.astype(np.float64))
-    faint = level - background < FAINT_DB
-    return np.where(np.isnan(level) | np.isnan(background), np.nan, np.where(faint, -np.inf, alone))
 
 
 def _common(state: State, apart: F32) -> F32:

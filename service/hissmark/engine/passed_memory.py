@@ -15,20 +15,16 @@ class PassedMemory:
         level: float16[channels, EPISODES] dB, NaN where not heard.
         source: int8[groups, EPISODES] place of the valve that was blamed, -1 where nothing is kept.
         heard_us: int64[groups, EPISODES] when it was last heard.
-        lasted_s: float32[groups, EPISODES] for how long the valve was a plausible source.
         sounding: int8[groups] place of the valve that passes now, -1 where none does.
-        sounds_s: float32[groups] for how long it has been plausible.
     """
 
     STATE_CHANNEL = ("level",)
-    STATE_GROUP = ("source", "heard_us", "lasted_s", "sounding", "sounds_s")
+    STATE_GROUP = ("source", "heard_us", "sounding")
 
     def __init__(self, channels: int, groups: int) -> None:
         self.level = np.full((channels, EPISODES), np.nan, np.float16)
         self.source: npt.NDArray[np.int8] = np.full((groups, EPISODES), -1, np.int8)
         self.heard_us: npt.NDArray[np.int64] = np.zeros((groups, EPISODES), np.int64)
-        self.lasted_s: npt.NDArray[np.float32] = np.zeros((groups, EPISODES), np.float32)
-        self.sounds_s: npt.NDArray[np.float32] = np.zeros(groups, np.float32)
         self.sounding: npt.NDArray[np.int8] = np.full(groups, -1, np.int8)
 
     def keep(
@@ -38,8 +34,7 @@ class PassedMemory:
         self.level[rows, 1:] = self.level[rows, :-1]
         self.source[group, 1:] = self.source[group, :-1]
         self.heard_us[group, 1:] = self.heard_us[group, :-1]
-        self.lasted_s[group, 1:] = self.lasted_s[group, :-1]
-        self.heard_us[group, 0], self.lasted_s[group, 0] = heard_us, self.sounds_s[group]
+        self.heard_us[group, 0] = heard_us
         self.level[rows, 0], self.source[group, 0] = level, place
 
     def forget(self, group: int) -> None:

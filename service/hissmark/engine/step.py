@@ -15,7 +15,7 @@ from hissmark.engine.intake import Intake, Portion
 from hissmark.engine.learning import calm_groups, hear_backgrounds, learn_acoustics, learn_baselines
 from hissmark.engine.measuring import Signal, measure, take_process
 from hissmark.engine.moving import note_moves, settle, watch_steadiness
-from hissmark.engine.passed import alike_before, heard_before, note_ended
+from hissmark.engine.passed import heard_before, note_ended
 from hissmark.engine.raising import raise_alarms
 from hissmark.engine.readings import Tick
 from hissmark.engine.repaired import learn_from_repairs
@@ -137,7 +137,7 @@ class Stepper(State):
         blocked = with_sensor(self, blocked, baseline)
         time_leads(self, on & (blocked == NONE), groups.ratio)
         margin = margins_of(self, signal, baseline, rise, groups.leads)
-        known = heard_before(self, signal, scale) | alike_before(self, signal, baseline, groups.leads)
+        known = heard_before(self, signal, scale)
         return Seen(portion, on, conditions, signal, blocked, groups, baseline, scale, rise, margin, known)
 
     def decide(self, seen: Seen) -> Decided:
@@ -197,7 +197,7 @@ class Stepper(State):
         baseline, scale = self._background(groups.mode)
         rise = (signal.levels.low - baseline).astype(np.float32)
         blocked = with_sensor(self, blocked, baseline)
-        known = heard_before(self, signal, scale) | alike_before(self, signal, baseline, groups.leads)
+        known = heard_before(self, signal, scale)
         margin = margins_of(self, signal, baseline, rise, groups.leads)
         verdict, reason = verdicts_of(self, signal, blocked, rise, scale, margin, groups, known)
         heard, found = scored(
