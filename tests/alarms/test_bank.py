@@ -104,6 +104,17 @@ def test_off_delay_and_what_is_not_known_never_clears() -> None:
     assert line.state == "rtn-unacknowledged"
 
 
+def test_a_doubt_is_not_gone_sooner_than_it_came() -> None:
+    """`contested` has to stand longer than others, and to be away for as long: else it flutters."""
+    slow = AlarmBank((Subject("XV-0", "header", "medium"),), ON_S | {AlarmKind.CONTESTED: 600}, OFF_S)
+    doubt = Timeline(slow, KINDS.index(AlarmKind.CONTESTED)).tick("stands", 10)
+    assert doubt.story == [(600, "raised")]
+    doubt.tick("gone", 9).tick("stands").tick("gone", 9)
+    assert doubt.story == [(600, "raised")]
+    doubt.tick("gone")
+    assert [event for _, event in doubt.story] == ["raised", "cleared"]
+
+
 def test_acknowledged_then_cleared_is_normal_and_forgotten() -> None:
     line = Timeline().tick("stands", 3).act(ActionKind.ACKNOWLEDGE)
     assert line.state == "acknowledged"
