@@ -149,21 +149,21 @@ def verdicts_of(
             group_passes[of],
             groups.explanation[of],
             groups.reason[of],
-            np.where(
-                groups.masked, np.uint8(Reason.DROWNED_BY_OTHER_SOUND), _source_reason(state, rise, margin)
-            ),
+            _source_reason(state, rise, margin, groups.masked),
         )
     )
 
 
-def _source_reason(state: State, rise: F32, margin: F32) -> npt.NDArray[np.uint8]:
+def _source_reason(state: State, rise: F32, margin: F32, drowned: Bools) -> npt.NDArray[np.uint8]:
     """Whether the source shows the highest rise of its group, only the highest leak-only level, or neither:
-    then it is blamed for the profile of the whole group, on far more evidence (`NOT_HIGHEST`)."""
+    then it is blamed for the profile of the whole group, on far more evidence (`NOT_HIGHEST`). Of one that is
+    `drowned` (bool[channels]) nothing shows."""
     with np.errstate(invalid="ignore"):
         loudest = margin >= 0
     by_level = np.where(loudest, Reason.HIGHEST_LEAK_ONLY_LEVEL, Reason.BEST_FIT_OF_THE_GROUP)
     plain = rise >= highest_rise(state, rise)
-    return np.where(plain, Reason.HIGHEST_STEADY_RISE, by_level).astype(np.uint8)
+    heard = np.where(plain, Reason.HIGHEST_STEADY_RISE, by_level)
+    return np.where(drowned, Reason.DROWNED_BY_OTHER_SOUND, heard).astype(np.uint8)
 
 
 def margins_of(state: State, signal: Signal, baseline: F32, rise: F32, leads: Bools) -> F32:

@@ -70,16 +70,15 @@ def level_of(power: F64) -> F64:
 
 
 def loud_loss(z: F64) -> F64:
-    """Huber's price of a residual of so many standard deviations, 0 or more."""
+    """Huber's price of a residual in standard deviations, where too much of it is what counts."""
     return np.asarray(np.where(z < LOUD_KNEE, 0.5 * z * z, LOUD_KNEE * (z - 0.5 * LOUD_KNEE)))
 
 
 def loss_of(z: F64) -> F64:
     """Price of a residual in standard deviations: too loud Huber, too quiet Student's t (4 degrees)."""
-    half = 0.5 * z * z
-    loud = np.where(z < LOUD_KNEE, half, LOUD_KNEE * (z - 0.5 * LOUD_KNEE))
+    loud = loud_loss(z)
     quiet = 2.5 * np.log1p(0.25 * z * z)
-    return np.asarray(np.where(z > 0, loud, np.minimum(half, quiet)))
+    return np.asarray(np.where(z > 0, loud, np.minimum(loud, quiet)))
 
 
 def channel_score(heard: Heard, expected: F64, sd: F64) -> F64:
